@@ -1,0 +1,456 @@
+#include "cli/estimate.h"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <cmath>
+#include <map>
+#include <stdexcept>
+#include <string_view>
+
+#include "cli/questions.h"
+#include "model/cam.h"
+#include "model/constants.h"
+#include "model/units.h"
+#include "profiles/known_reading.h"
+#include "profiles/units.h"
+
+namespace idlefit {
+namespace {
+
+// A question whose answer would narrow MAP by less than this (kPa) is not worth the customer's
+// time.
+constexpr double kWorthAsking_kPa = 0.05;
+constexpr std::size_t kAskAtMost = 3;
+constexpr std::size_t kScreenLines = 24;
+constexpr std::size_t kLabelWidth = 11;
+
+constexpr std::string_view kCaution =
+    "fuel under pressure, carbon monoxide, moving belts, hot exhaust. The vehicle's service "
+    "manual, "
+    "local codes and licensed practice come before this estimate.";
+
+std::vector<AskNext> rank_questions(const Estimate& e, const Eigen::VectorXd& effects_Pa) {
+  std::vector<AskNext> ranked;
+  const auto consider = [&ranked](const std::string& key, double removed_Pa) {
+    if (to_kPa(removed_Pa) < kWorthAsking_kPa) return;
+    ranked.push_back({key, question_for(key), removed_Pa});
+  };
+  for (std::size_t j = 0; j < e.completion.latent_keys.size(); ++j) {
+    consider(e.completion.latent_keys[j],
+             sd_removed_Pa(*e.uncertainty, static_cast<Eigen::Index>(j)));
+  }
+  if (!e.completion.known) {  // the engine as it stands may be able to tell
+    const MapReading reading{effects_Pa, kVacuumReadingSd_Pa};
+    consider("known.vacuum", e.uncertainty->sd_Pa - map_uncertainty(effects_Pa, &reading).sd_Pa);
+  }
+  std::stable_sort(ranked.begin(), ranked.end(), [](const AskNext& a, const AskNext& b) {
+    return a.map_sd_removed_Pa > b.map_sd_removed_Pa;
+  });
+  if (ranked.size() > kAskAtMost) ranked.resize(kAskAtMost);
+  return ranked;
+}
+
+// What the vacuum means for a brake booster. 16 to 18 inHg are commonly wanted (service manuals);
+// the steps below that are common practice, no source. Empty where there is enough.
+std::string brake_note(double vacuum_inHg, bool in_gear) {
+  if (vacuum_inHg >= 16) return {};
+  const std::string_view wants = vacuum_inHg >= 14   ? "is marginal"
+                                 : vacuum_inHg >= 10 ? "wants a vacuum reservoir or pump"
+                                                     : "wants a pump, hydraulic or manual brakes";
+  return fmt::format("Power brakes: {:.1f} inHg {} (16-18 is usual{}).", vacuum_inHg, wants,
+                     in_gear ? "" : "; in gear it is 1-3 less");
+}
+
+bool in_gear(const Estimate& e) { return e.completion.engine.inputs.converter_torque_Nm > 0; }
+
+double vacuum_Pa(const OperatingPoint& p) { return p.barometer_Pa - p.map_Pa; }
+
+// What one standard deviation of an assumed key does to MAP, Pa, without sign.
+double effect_Pa(const Estimate& e, const std::string& key) {
+  if (!e.uncertainty) return 0;
+  const auto& keys = e.completion.latent_keys;
+  const auto at = std::find(keys.begin(), keys.end(), key);
+  return at == keys.end() ? 0 : std::abs(e.uncertainty->latent_effect_Pa[at - keys.begin()]);
+}
+
+std::string baseline_words(const BaselineChoice& b) {
+  if (b.custom) return "custom calibration";
+  return (b.decided ? "baseline " : "start from ") + b.name;
+}
+
+std::string joined(const std::vector<std::string>& parts, std::string_view between) {
+  return fmt::format("{}", fmt::join(parts, between));
+}
+
+// --- The parts of the text
+// ------------------------------------------------------------------------
+
+std::string context_line(const Estimate& e) {
+  const OperatingPoint& p = e.idle.point;
+  std::string text = e.card.name.empty() ? "" : e.card.name + ": ";
+  text += fmt::format("warm, {}, barometer {:.1f} kPa.", in_gear(e) ? "in gear" : "in neutral",
+                      to_kPa(e.completion.engine.inputs.barometer_Pa));
+  if (e.uncertainty) text += " Brackets: 80% interval.";
+  if (e.idle.status != Status::ok && e.idle.balanced) {
+    text += fmt::format(" The balance lies at {:.1f} kPa.", to_kPa(p.map_Pa));
+  }
+  return text;
+}
+
+std::string baseline_paragraph(const Estimate& e, const BaselineSet& baselines) {
+  const BaselineChoice& b = e.baseline;
+  std::vector<std::string> parts;
+  for (const auto& [name, probability] : b.probability) {
+    if (probability >= 0.005) parts.push_back(fmt::format("{} {:.0f}%", name, 100 * probability));
+  }
+  std::string text = joined(parts, ", ") + ".";
+  if (b.custom) {
+    text += fmt::format(" Nearest profile: {}.", b.nearest);
+  } else if (!b.decided) {
+    text += fmt::format(" Undecided between {} and {}: ask.", b.name, b.runner_up);
+  }
+  for (const std::string& reason : b.reasons) text += " " + reason;
+  if (baselines.provisional) text += " The profiles' ranges are provisional.";
+  return text;
+}
+
+std::string charge_paragraph(const OperatingPoint& p) {
+  return fmt::format(
+      "VE {:.2f} of the manifold's density, {:.3f} of the outside air's; air {:.2f} "
+      "g/s, fuel {:.3f} g/s.",
+      p.ve_manifold, p.ve_ambient, to_g_per_s(p.air_kg_s), to_g_per_s(p.fuel_kg_s));
+}
+
+std::string burning_paragraph(const OperatingPoint& p) {
+  return fmt::format(
+      "{:.0f}% of the charge is residual gas; {:.1f}% of the fuel burns (rough as "
+      "it falls, no idle below 80%).",
+      100 * p.residual_fraction, 100 * p.burned_fuel_fraction);
+}
+
+std::string work_paragraph(const OperatingPoint& p) {
+  return fmt::format(
+      "{:.0f} kPa indicated pays for pumping {:.0f}, friction {:.0f}, accessories "
+      "{:.0f}.",
+      to_kPa(p.imep_gross_Pa), to_kPa(p.pmep_Pa), to_kPa(p.fmep_Pa), to_kPa(p.accessory_mep_Pa));
+}
+
+std::string assumed_item(const Estimate& e, const Assumption& a) {
+  if (!a.word.empty()) return a.key + " " + a.word;
+  std::string item = a.key + " " + number_text(a.value, 4);
+  if (a.sd > 0) item += " ± " + number_text(a.sd, 2);
+  if (!a.unit.empty()) item += " " + a.unit;
+  const double effect_kPa = to_kPa(effect_Pa(e, a.key));
+  if (effect_kPa >= kWorthAsking_kPa) item += fmt::format(" ({:.1f} kPa)", effect_kPa);
+  return item;
+}
+
+std::size_t line_count(std::string_view text) {
+  return static_cast<std::size_t>(std::count(text.begin(), text.end(), '\n'));
+}
+
+// A labelled list on at most `lines` lines, in order, ending with how many were left out.
+std::string listed(std::string_view label, const std::vector<std::string>& items,
+                   std::string_view separator, std::size_t lines) {
+  std::string shown;
+  for (std::size_t count = 1; count <= items.size(); ++count) {
+    const std::vector<std::string> head(items.begin(),
+                                        items.begin() + static_cast<std::ptrdiff_t>(count));
+    std::string text = joined(head, separator);
+    if (count < items.size())
+      text += fmt::format("{}and {} more: --json", separator, items.size() - count);
+    std::string candidate = labelled(label, kLabelWidth, text);
+    if (count > 1 && line_count(candidate) > lines) break;
+    shown = std::move(candidate);
+  }
+  return shown;
+}
+
+std::string assumed_paragraph(const Estimate& e, std::size_t lines) {
+  std::vector<Assumption> ranked = e.completion.assumed;
+  std::stable_sort(ranked.begin(), ranked.end(), [&e](const Assumption& a, const Assumption& b) {
+    return effect_Pa(e, a.key) > effect_Pa(e, b.key);
+  });
+  std::vector<std::string> items;
+  for (const Assumption& a : ranked) items.push_back(assumed_item(e, a));
+  // A reading ties the coefficients to the rest, so that their share alone says nothing.
+  if (e.uncertainty && !e.completion.known) {
+    items.insert(items.begin(), fmt::format("the physics' own coefficients ({:.1f} kPa)",
+                                            to_kPa(e.uncertainty->coefficients_sd_Pa)));
+  }
+  return listed("Assumed", items, "; ", lines);
+}
+
+// --- The document
+// ---------------------------------------------------------------------------------
+
+// JSON has no word for a number that is none, and the library writes null without saying so.
+double finite(double value) {
+  if (!std::isfinite(value)) throw std::logic_error("a number in the answer is not finite");
+  return value;
+}
+
+nlohmann::ordered_json bounds(double low, double high) { return {finite(low), finite(high)}; }
+
+std::string_view status_name(Status status) {
+  switch (status) {
+    case Status::ok:
+      return "ok";
+    case Status::no_idle:
+      return "no-idle";
+    case Status::not_converged:
+      return "not-converged";
+  }
+  throw std::logic_error("unknown status");
+}
+
+nlohmann::ordered_json idle_json(const Estimate& e) {
+  const OperatingPoint& p = e.idle.point;
+  const Inputs<double>& in = e.completion.engine.inputs;
+  const bool have = e.idle.balanced;
+  nlohmann::ordered_json idle;
+  const auto put = [&idle](const char* key, bool known, double value) {
+    idle[key] = known ? nlohmann::ordered_json(finite(value)) : nlohmann::ordered_json();
+  };
+  put("rpm", true, in.speed_rpm);
+  put("map_kPa", have, to_kPa(p.map_Pa));
+  put("map_sea_level_kPa", e.sea_level.balanced, to_kPa(e.sea_level.point.map_Pa));
+  put("vacuum_inHg", have, to_inHg(vacuum_Pa(p)));
+  put("barometer_kPa", true, to_kPa(in.barometer_Pa));
+  put("ve_manifold", have, p.ve_manifold);
+  put("ve_ambient", have, p.ve_ambient);
+  put("charge_K", have, p.charge_K);
+  put("air_g_per_s", have, to_g_per_s(p.air_kg_s));
+  put("fuel_g_per_s", have, to_g_per_s(p.fuel_kg_s));
+  put("residual_fraction", have, p.residual_fraction);
+  put("burned_fuel_fraction", have, p.burned_fuel_fraction);
+  put("imep_kPa", have, to_kPa(p.imep_gross_Pa));
+  put("pmep_kPa", have, to_kPa(p.pmep_Pa));
+  put("fmep_kPa", have, to_kPa(p.fmep_Pa));
+  put("accessory_mep_kPa", have, to_kPa(p.accessory_mep_Pa));
+  if (e.idle.status != Status::ok) {
+    idle["reason"] = e.idle.reason;
+  } else if (!e.sea_level.balanced) {
+    idle["reason"] = "at 101.325 kPa: " + e.sea_level.reason;
+  }
+  return idle;
+}
+
+nlohmann::ordered_json interval_json(const Estimate& e) {
+  nlohmann::ordered_json interval{{"level", 0.8}, {"map_kPa", nullptr}, {"vacuum_inHg", nullptr}};
+  if (!e.uncertainty) {
+    interval["reason"] = "no balance to put an interval around";
+    return interval;
+  }
+  const OperatingPoint& p = e.idle.point;
+  const PressureInterval map = interval_80(p.map_Pa, e.uncertainty->sd_Pa);
+  interval["map_kPa"] = bounds(to_kPa(map.low_Pa), to_kPa(map.high_Pa));
+  interval["vacuum_inHg"] =
+      bounds(to_inHg(p.barometer_Pa - map.high_Pa), to_inHg(p.barometer_Pa - map.low_Pa));
+  return interval;
+}
+
+nlohmann::ordered_json cam_json(const Inputs<double>& in) {
+  const CamEvents<double> at_050 =
+      cam_events(in.intake_duration_050_deg, in.exhaust_duration_050_deg, in.lobe_separation_deg,
+                 in.intake_centerline_deg);
+  const CamEvents<double> at_seat =
+      cam_events(in.intake_duration_seat_deg, in.exhaust_duration_seat_deg, in.lobe_separation_deg,
+                 in.intake_centerline_deg);
+  return {{"overlap_050_deg", finite(at_050.overlap_deg)},
+          {"overlap_seat_deg", finite(at_seat.overlap_deg)},
+          {"ivo_btdc_deg", finite(at_050.ivo_btdc_deg)},
+          {"ivc_abdc_deg", finite(at_050.ivc_abdc_deg)},
+          {"evo_bbdc_deg", finite(at_050.evo_bbdc_deg)},
+          {"evc_atdc_deg", finite(at_050.evc_atdc_deg)}};
+}
+
+nlohmann::ordered_json baseline_json(const BaselineChoice& b) {
+  nlohmann::ordered_json probability = nlohmann::ordered_json::object();
+  for (const auto& [name, value] : b.probability) probability[name] = finite(value);
+  nlohmann::ordered_json baseline;
+  baseline["name"] = b.custom ? nlohmann::ordered_json() : nlohmann::ordered_json(b.name);
+  baseline["runner_up"] = b.runner_up;
+  baseline["decided"] = b.decided;
+  baseline["custom"] = b.custom;
+  baseline["nearest"] = b.nearest;
+  baseline["probability"] = std::move(probability);
+  baseline["reasons"] = b.reasons;
+  return baseline;
+}
+
+// --- The estimate
+// ---------------------------------------------------------------------------------
+
+// What one number says against another, in words, from this many deviations on.
+constexpr double kSurprising = 2.5;
+
+// Takes a vacuum read on this engine into account; what it has to say goes to the warnings.
+std::optional<MapReading> take_reading(Estimate& e) {
+  if (!e.completion.known) return std::nullopt;
+  const std::optional<InformedEngine> informed = inform_by_reading(e.card, e.completion);
+  if (!informed) {
+    e.warnings.push_back(
+        "The known vacuum was left aside: the model finds no such idle. Check the reading.");
+    return std::nullopt;
+  }
+  if (std::abs(informed->surprise_Pa) > kSurprising * informed->surprise_sd_Pa) {
+    e.warnings.push_back(fmt::format(
+        "The known vacuum is {:.1f} inHg {} than the rest of what was said lets expect: check "
+        "both.",
+        std::abs(to_inHg(informed->surprise_Pa)), informed->surprise_Pa > 0 ? "less" : "more"));
+  }
+  e.completion.engine = informed->engine;
+  e.completion.input_per_latent = informed->input_per_latent;
+  e.coefficients = informed->coefficients;
+  return informed->reading;
+}
+
+// Baselines are chosen at sea level, where it no longer matters how high the engine stands.
+void choose_at_sea_level(Estimate& e, const BaselineSet& baselines, const MapReading* reading) {
+  Engine engine = e.completion.engine;
+  engine.inputs.barometer_Pa = kStandardAtmosphere_Pa;
+  e.sea_level = solve_idle(engine, e.coefficients, {.gradient = true});
+  double sd_Pa = 0;
+  if (e.sea_level.balanced && e.sea_level.gradient) {
+    Eigen::MatrixXd input_per_latent = e.completion.input_per_latent;
+    input_per_latent.row(static_cast<Eigen::Index>(Input::barometer_Pa)).setZero();
+    sd_Pa =
+        map_uncertainty(unknown_effects_Pa(*e.sea_level.gradient, input_per_latent), reading).sd_Pa;
+  }
+  e.baseline = choose_baseline(baselines, e.card, engine, e.sea_level, sd_Pa);
+}
+
+void warn(Estimate& e) {
+  if (!e.idle.balanced) return;
+  const OperatingPoint& p = e.idle.point;
+  if (e.uncertainty) {
+    const PressureInterval i = interval_80(p.map_Pa, e.uncertainty->sd_Pa);
+    if (i.high_Pa > p.barometer_Pa) {
+      e.warnings.push_back(
+          "The interval reaches beyond the barometer: this engine may not idle at this speed.");
+    }
+    if (i.low_Pa < 0) {
+      e.warnings.push_back("The interval reaches below zero: far too little is known.");
+    }
+  }
+  const std::string brakes = brake_note(to_inHg(vacuum_Pa(p)), in_gear(e));
+  if (!brakes.empty()) e.warnings.push_back(brakes);
+}
+
+}  // namespace
+
+Estimate estimate(const EngineCard& card, const BaselineSet& baselines, bool explain) {
+  Estimate e;
+  e.card = card;
+  e.completion = complete(card);
+  e.warnings = e.completion.warnings;
+  const std::optional<MapReading> reading = take_reading(e);
+  const MapReading* const known = reading ? &*reading : nullptr;
+
+  e.idle = solve_idle(e.completion.engine, e.coefficients, {.gradient = true});
+  if (e.idle.balanced && e.idle.gradient) {
+    const Eigen::VectorXd effects_Pa =
+        unknown_effects_Pa(*e.idle.gradient, e.completion.input_per_latent);
+    e.uncertainty = map_uncertainty(effects_Pa, known);
+    e.ask_next = rank_questions(e, effects_Pa);
+  }
+  choose_at_sea_level(e, baselines, known);
+  if (explain) e.explanation = explain_idle(e.completion.engine, e.coefficients);
+  warn(e);
+  return e;
+}
+
+std::string estimate_line(const Estimate& e) {
+  const OperatingPoint& p = e.idle.point;
+  const double speed_rpm = e.completion.engine.inputs.speed_rpm;
+  if (e.idle.status == Status::no_idle) {
+    return fmt::format("No idle at {:.0f} rpm: {}: {}", speed_rpm, e.idle.reason,
+                       baseline_words(e.baseline));
+  }
+  if (e.idle.status == Status::not_converged) {
+    return fmt::format("No answer at {:.0f} rpm, the solver did not converge: {}", speed_rpm,
+                       e.idle.reason);
+  }
+  std::string map = fmt::format("{:.1f} kPa", to_kPa(p.map_Pa));
+  std::string vacuum = fmt::format("{:.1f} inHg vacuum", to_inHg(vacuum_Pa(p)));
+  if (e.uncertainty) {
+    const PressureInterval i = interval_80(p.map_Pa, e.uncertainty->sd_Pa);
+    map += fmt::format(" ({:.1f}–{:.1f})", to_kPa(i.low_Pa), to_kPa(i.high_Pa));
+    vacuum += fmt::format(" ({:.1f}–{:.1f})", to_inHg(p.barometer_Pa - i.high_Pa),
+                          to_inHg(p.barometer_Pa - i.low_Pa));
+  }
+  return fmt::format("{}, {}, {:.0f} rpm: {}", map, vacuum, speed_rpm, baseline_words(e.baseline));
+}
+
+std::string estimate_text(const Estimate& e, const BaselineSet& baselines, const Style& style) {
+  const auto line = [](std::string_view label, std::string_view text) {
+    return labelled(label, kLabelWidth, text);
+  };
+  std::string head = labelled("", 0, estimate_line(e));
+  std::string above = labelled("", 0, context_line(e)) + "\n";
+  above += line("Baseline", baseline_paragraph(e, baselines));
+  for (std::size_t i = 0; i < e.ask_next.size(); ++i) {
+    above += line(i == 0 ? "Ask next" : "",
+                  fmt::format("{} (narrows by {:.1f} kPa)", e.ask_next[i].question,
+                              to_kPa(e.ask_next[i].map_sd_removed_Pa)));
+  }
+  if (e.idle.balanced) {
+    above += line("Charge", charge_paragraph(e.idle.point));
+    above += line("Burning", burning_paragraph(e.idle.point));
+    above += line("Work", work_paragraph(e.idle.point));
+  }
+  const std::string below = line("Caution", kCaution);
+
+  // What room is left on the screen goes to the warnings first, then to what was assumed.
+  const std::size_t taken = line_count(head) + line_count(above) + line_count(below);
+  const std::size_t room = std::max<std::size_t>(kScreenLines, taken + 2) - taken;
+  std::string warnings = listed("Warnings", e.warnings, " ", std::max<std::size_t>(room, 3) - 2);
+  const std::size_t rest = room - std::min(room - 1, line_count(warnings));
+  const std::string assumed = assumed_paragraph(e, std::min<std::size_t>(rest, 6));
+
+  std::string text = style.bold(head.substr(0, head.size() - 1)) + "\n" + above + assumed;
+  text += style.warning(warnings) + below;
+  if (!e.explanation.empty()) {
+    text += "\nWhat the manifold pressure is made of: taking each away changes it by\n";
+    for (const Contribution& c : e.explanation) {
+      text += fmt::format("  {} {:+7.1f} kPa\n", padded(c.what, 40), -c.map_kPa);
+    }
+  }
+  return text;
+}
+
+nlohmann::ordered_json estimate_json(const Estimate& e) {
+  nlohmann::ordered_json document;
+  document["schema"] = "idlefit.estimate/1";
+  document["engine"] = e.card.name;
+  document["status"] = status_name(e.idle.status);
+  document["idle"] = idle_json(e);
+  document["interval"] = interval_json(e);
+  document["cam"] = cam_json(e.completion.engine.inputs);
+  document["baseline"] = baseline_json(e.baseline);
+  document["assumed"] = nlohmann::ordered_json::array();
+  for (const Assumption& a : e.completion.assumed) {
+    nlohmann::ordered_json value = finite(a.value);
+    if (!a.word.empty()) value = a.word;
+    document["assumed"].push_back(
+        {{"key", a.key}, {"value", value}, {"unit", a.unit}, {"sd", finite(a.sd)}});
+  }
+  document["ask_next"] = nlohmann::ordered_json::array();
+  for (const AskNext& a : e.ask_next) {
+    document["ask_next"].push_back({{"key", a.key},
+                                    {"question", a.question},
+                                    {"map_sd_removed_kPa", finite(to_kPa(a.map_sd_removed_Pa))}});
+  }
+  if (!e.explanation.empty()) {
+    document["explain"] = nlohmann::ordered_json::array();
+    for (const Contribution& c : e.explanation) {
+      document["explain"].push_back({{"what", c.what}, {"map_kPa", finite(c.map_kPa)}});
+    }
+  }
+  document["warnings"] = e.warnings;
+  return document;
+}
+
+}  // namespace idlefit

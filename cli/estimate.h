@@ -1,0 +1,55 @@
+#pragma once
+
+#include <nlohmann/json.hpp>
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "cli/terminal.h"
+#include "model/explain.h"
+#include "model/idle.h"
+#include "model/uncertainty.h"
+#include "profiles/baselines.h"
+#include "profiles/engine_file.h"
+
+namespace idlefit {
+
+/// A thing worth asking, and by how much (Pa) the answer would narrow the deviation of idle MAP.
+struct AskNext {
+  std::string key, question;
+  double map_sd_removed_Pa = 0;
+};
+
+/// All that `estimate` has to say about one engine.
+struct Estimate {
+  EngineCard card;
+  Completion completion;
+  Coefficients<double> coefficients;  ///< as a reading in the card has moved them
+  SolveResult idle;
+  SolveResult sea_level;                      ///< the same engine, speed and loads at 101.325 kPa
+  std::optional<MapUncertainty> uncertainty;  ///< of idle.point.map_Pa; empty without a balance
+  BaselineChoice baseline;
+  std::vector<AskNext> ask_next;          ///< most useful first
+  std::vector<Contribution> explanation;  ///< filled on request
+  std::vector<std::string> warnings;
+
+  /// Whether the answer may be relied on; exit code 0 or 1.
+  bool reliable() const { return idle.status == Status::ok && sea_level.balanced; }
+};
+
+/// Predicts the idle of a card's engine and chooses its baseline. Throws InputError where no engine
+/// can meet the card.
+Estimate estimate(const EngineCard& card, const BaselineSet& baselines, bool explain);
+
+/// The line a reader wants: MAP and vacuum with their intervals, speed, and the baseline.
+std::string estimate_line(const Estimate& estimate);
+
+/// The whole answer for a person: one screen of 24 lines by 80 columns, estimate_line first. With
+/// an explanation it grows by that.
+std::string estimate_text(const Estimate& estimate, const BaselineSet& baselines,
+                          const Style& style);
+
+/// The answer as a document of schema idlefit.estimate/1.
+nlohmann::ordered_json estimate_json(const Estimate& estimate);
+
+}  // namespace idlefit

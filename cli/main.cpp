@@ -1,0 +1,47 @@
+#include <fmt/format.h>
+#include <signal.h>
+#include <unistd.h>
+
+#include <cerrno>
+#include <cstdio>
+#include <cstring>
+#include <exception>
+#include <new>
+
+#include "cli/app.h"
+#include "cli/exit_code.h"
+
+namespace {
+
+extern "C" void on_interrupt(int) { _exit(idlefit::kExitInterrupted); }
+
+int guarded_run(int argc, char** argv) {
+  try {
+    return idlefit::run(argc, argv);
+  } catch (const std::bad_alloc&) {
+    std::fputs("idlefit: out of memory. Close other programs and try again.\n", stderr);
+  } catch (const std::exception& error) {
+    fmt::print(stderr,
+               "idlefit: a mistake of the program, not of yours: {}\n"
+               "Please report it with the command and the engine file.\n",
+               error.what());
+  }
+  return idlefit::kExitBug;
+}
+
+}  // namespace
+
+int main(int argc, char** argv) {
+  // A closed pipe downstream ends the program silently, which is the default of SIGPIPE.
+  struct sigaction interrupt = {};
+  interrupt.sa_handler = on_interrupt;
+  sigaction(SIGINT, &interrupt, nullptr);
+
+  const int code = guarded_run(argc, argv);
+  // A full disk shows only when the last of the output is written.
+  if (std::fflush(stdout) != 0 || std::ferror(stdout) != 0) {
+    fmt::print(stderr, "idlefit: the answer cannot be written: {}.\n", std::strerror(errno));
+    return code == idlefit::kExitBug ? code : idlefit::kExitCannotWrite;
+  }
+  return code;
+}

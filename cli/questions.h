@@ -1,0 +1,23 @@
+#pragma once
+
+#include <functional>
+#include <iosfwd>
+#include <string>
+#include <string_view>
+
+#include "cli/terminal.h"
+#include "profiles/baselines.h"
+
+namespace idlefit {
+
+/// The question that settles a key of the engine file, in words that a customer understands.
+std::string question_for(std::string_view key);
+
+/// Asks at most seven plain questions about an engine, shows the estimate again after each answer
+/// once there is enough for one, then the whole answer, and offers to save the engine file. An
+/// empty answer means unknown; the end of `in` ends the questions. Returns the exit code of
+/// `estimate`; throws CannotWrite where the file cannot be saved.
+int ask_and_estimate(std::istream& in, std::ostream& out, const BaselineSet& baselines,
+                     const Style& style);
+
+}  // namespace idlefit

@@ -1,0 +1,66 @@
+#include "cli/terminal.h"
+
+#include <unistd.h>
+
+#include <algorithm>
+#include <cstdlib>
+
+namespace idlefit {
+
+bool use_color(ColorChoice choice) {
+  if (choice != ColorChoice::automatic) return choice == ColorChoice::always;
+  const char* no_color = std::getenv("NO_COLOR");
+  const char* terminal = std::getenv("TERM");
+  if (no_color != nullptr && *no_color != '\0') return false;
+  if (terminal != nullptr && std::string_view(terminal) == "dumb") return false;
+  return isatty(STDOUT_FILENO) == 1;
+}
+
+std::string Style::bold(std::string_view text) const {
+  return color ? "\033[1m" + std::string(text) + "\033[0m" : std::string(text);
+}
+
+std::string Style::warning(std::string_view text) const {
+  return color ? "\033[33m" + std::string(text) + "\033[0m" : std::string(text);
+}
+
+std::size_t display_width(std::string_view text) {
+  // Every byte but the continuation bytes 10xxxxxx starts a code point.
+  return static_cast<std::size_t>(std::count_if(text.begin(), text.end(), [](char c) {
+    return (static_cast<unsigned char>(c) & 0xC0) != 0x80;
+  }));
+}
+
+std::string padded(std::string_view text, std::size_t width) {
+  std::string out(text);
+  const std::size_t columns = display_width(text);
+  if (columns < width) out.append(width - columns, ' ');
+  return out;
+}
+
+std::string labelled(std::string_view label, std::size_t indent, std::string_view text) {
+  std::string out = padded(label, indent);
+  std::size_t column = indent;
+  bool first_word = true;
+  std::size_t at = 0;
+  while (at < text.size()) {
+    const std::size_t end = std::min(text.find(' ', at), text.size());
+    const std::string_view word = text.substr(at, end - at);
+    at = end + 1;
+    if (word.empty()) continue;
+    const std::size_t columns = display_width(word);
+    if (!first_word && column + 1 + columns > kTextWidth) {
+      out += '\n' + std::string(indent, ' ');
+      column = indent;
+    } else if (!first_word) {
+      out += ' ';
+      ++column;
+    }
+    out += word;
+    column += columns;
+    first_word = false;
+  }
+  return out + '\n';
+}
+
+}  // namespace idlefit

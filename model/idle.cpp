@@ -1,0 +1,566 @@
+#include "model/idle.h"
+
+#include <Eigen/LU>
+#include <algorithm>
+#include <cmath>
+#include <limits>
+
+#include "model/cycle.h"
+#include "model/solve.h"
+
+namespace idlefit {
+namespace {
+
+using Vector = Eigen::Matrix<double, kCycleUnknowns, 1>;
+using Matrix = Eigen::Matrix<double, kCycleUnknowns, kCycleUnknowns>;
+
+// What closes the twelve equations.
+struct Closure {
+  enum Kind { torque, map, residual } kind = torque;
+  double target = 0;  // Pa, or burned fraction at intake closing
+
+  template <class S>
+  S mismatch(const CycleState<S>& x, const CycleOutput<S>& out) const {
+    switch (kind) {
+      case map: return S((x.map_Pa - target) * 1e-5);
+      case residual: return S(x.burned - target);
+      case torque: break;
+    }
+    return out.mismatch[kCycleUnknowns - 1];
+  }
+};
+
+// The unknowns as a vector of numbers near one. This is the one place that knows their order.
+class Scaling {
+ public:
+  explicit Scaling(const Cycle<double>& cycle)
+      : mass_(cycle.swept_m3()), column_(cycle.column_scale_kg_s()) {}
+
+  template <class S>
+  CycleState<S> state(const Eigen::Matrix<S, kCycleUnknowns, 1>& v) const {
+    CycleState<S> s;
+    s.mass_kg = v[0] * mass_;
+    s.temperature_K = v[1] * 500.0;
+    s.burned = v[2];
+    s.runner_Pa = v[3] * 1e5;
+    s.runner_K = v[4] * 400.0;
+    s.runner_burned = v[5];
+    s.column_kg_s = v[6] * column_;
+    s.port_K = v[7] * 800.0;
+    s.port_burned = v[8];
+    s.plenum_burned = v[9];
+    s.plenum_K = v[10] * 400.0;
+    s.map_Pa = v[11] * 1e5;
+    return s;
+  }
+  Vector vector(const CycleState<double>& s) const {
+    Vector v;
+    v << s.mass_kg / mass_, s.temperature_K / 500.0, s.burned, s.runner_Pa / 1e5,
+        s.runner_K / 400.0, s.runner_burned, s.column_kg_s / column_, s.port_K / 800.0,
+        s.port_burned, s.plenum_burned, s.plenum_K / 400.0, s.map_Pa / 1e5;
+    return v;
+  }
+
+ private:
+  double mass_, column_;  // kg at 1 kg/m^3 in the swept volume; kg/s
+};
+
+// Bounds that any warm engine keeps to, wide: an iterate is put back on them.
+const Vector& lower_bound() {
+  static const Vector v = [] {
+    Vector x;
+    x << 0.02, 0.4, 1e-6, 0.03, 0.5, -0.03, -9.0, 0.3, -0.03, -0.03, 0.5, 0.05;
+    return x;
+  }();
+  return v;
+}
+const Vector& upper_bound() {
+  static const Vector v = [] {
+    Vector x;
+    x << 6.0, 4.0, 0.995, 4.0, 4.0, 1.0, 9.0, 3.0, 1.03, 1.0, 4.0, 4.0;
+    return x;
+  }();
+  return v;
+}
+
+class Solver {
+ public:
+  Solver(const Engine& engine, const Coefficients<double>& coefficients, double mesh,
+         const Switches& switches)
+      : coarse_(engine.build, engine.inputs, coefficients, kCoarseMesh * mesh, switches),
+        fine_(engine.build, engine.inputs, coefficients, mesh, switches),
+        scaling_(fine_),
+        barometer_Pa_(engine.inputs.barometer_Pa) {}
+
+  const Cycle<double>& coarse() const { return coarse_; }
+  const Cycle<double>& fine() const { return fine_; }
+  const Scaling& scaling() const { return scaling_; }
+  int cycles() const { return cycles_; }
+
+  Vector guess(double map_Pa) const { return scaling_.vector(fine_.first_guess(map_Pa)); }
+
+  CycleOutput<double> run(const Cycle<double>& cycle, const Vector& v) {
+    ++cycles_;
+    return cycle.run(scaling_.state<double>(v));
+  }
+
+  Vector mismatch(const Cycle<double>& cycle, const Closure& closure, const Vector& v) {
+    const CycleOutput<double> out = run(cycle, v);
+    return gather<double>(closure, scaling_.state<double>(v), out);
+  }
+
+  // Mismatch and its exact Jacobian, by one differentiated cycle.
+  Vector mismatch_and_jacobian(const Cycle<double>& cycle, const Closure& closure, const Vector& v,
+                               Matrix& jacobian) {
+    using Jet = ceres::Jet<double, kCycleUnknowns>;
+    ++cycles_;
+    Eigen::Matrix<Jet, kCycleUnknowns, 1> x;
+    for (int i = 0; i < kCycleUnknowns; ++i) x[i] = Jet(v[i], i);
+    const CycleState<Jet> state = scaling_.state<Jet>(x);
+    const Eigen::Matrix<Jet, kCycleUnknowns, 1> f = gather<Jet>(closure, state, cycle.run(state));
+    Vector values;
+    for (int i = 0; i < kCycleUnknowns; ++i) {
+      values[i] = f[i].a;
+      jacobian.row(i) = f[i].v.transpose();
+    }
+    return values;
+  }
+
+  // Lets the engine run a few cycles, nudging the manifold pressure toward the torque balance: from
+  // a plain guess this lands where Newton's method can take over.
+  void settle(const Closure& closure, Vector& v, int cycles) {
+    for (int i = 0; i < cycles; ++i) {
+      const CycleOutput<double> out = run(coarse_, v);
+      if (!std::isfinite(out.imep_net_Pa) || !std::isfinite(out.end.temperature_K)) return;
+      const Vector was = v;
+      Vector now = scaling_.vector(out.end);
+      const double charge_kg =
+          was[11] * 1e5 * coarse_.swept_m3() / (280.0 * coarse_.fresh_charge_K());
+      const double share = charge_kg / std::max(out.forward_kg, 0.2 * charge_kg);
+      now[9] = was[9] - out.mismatch[9] * share;
+      now[10] = was[10] - out.mismatch[10] * share * coarse_.fresh_charge_K() / 400.0;
+      if (closure.kind == Closure::torque) {
+        constexpr double kImepPerMap = 10.0;  // steeper than any: only the start depends on it
+        now[11] -= std::clamp(out.mismatch[11] / kImepPerMap, -0.06, 0.06);
+        now[11] = std::min(now[11], 1.05e-5 * barometer_Pa_);
+      }
+      v = now.cwiseMax(lower_bound()).cwiseMin(upper_bound());
+    }
+  }
+
+  // Newton's method on the coarse mesh, then Broyden's from its Jacobian on the fine one. The
+  // result closes to kTight on the fine mesh, or false.
+  bool solve(const Closure& closure, Vector& v) {
+    Matrix inverse;
+    if (!newton(coarse_, closure, v, inverse, kLoose)) return false;
+    if (broyden(fine_, closure, v, inverse, kTight)) return true;
+    return newton(fine_, closure, v, inverse, kTight);
+  }
+  bool solve_coarse(const Closure& closure, Vector& v) {
+    Matrix inverse;
+    return newton(coarse_, closure, v, inverse, 1e-6);
+  }
+
+ private:
+  static constexpr double kCoarseMesh = 0.5;
+  static constexpr double kLoose = 2e-3;
+  static constexpr double kTight = 2e-7;
+
+  template <class S>
+  static Eigen::Matrix<S, kCycleUnknowns, 1> gather(const Closure& closure, const CycleState<S>& x,
+                                                    const CycleOutput<S>& out) {
+    Eigen::Matrix<S, kCycleUnknowns, 1> f;
+    for (int i = 0; i + 1 < kCycleUnknowns; ++i) f[i] = out.mismatch[static_cast<std::size_t>(i)];
+    f[kCycleUnknowns - 1] = closure.mismatch(x, out);
+    return f;
+  }
+
+  // Shortens a step so that no unknown jumps further than the laws' curvature allows: 0.12 in a burned fraction, a quarter in temperature, 10 kPa of manifold pressure.
+  static double step_length(const Vector& step) {
+    static const Vector most = [] {
+      Vector x;
+      x << 0.25, 0.30, 0.12, 0.15, 0.30, 0.15, 0.5, 0.30, 0.25, 0.15, 0.30, 0.12;
+      return x;
+    }();
+    double length = 1.0;
+    for (int i = 0; i < kCycleUnknowns; ++i) {
+      const double size = std::fabs(step[i]);
+      if (size > most[i]) length = std::min(length, most[i] / size);
+    }
+    return length;
+  }
+
+  static double size(const Vector& f) {
+    const double s = f.cwiseAbs().maxCoeff();
+    return std::isfinite(s) ? s : std::numeric_limits<double>::infinity();
+  }
+
+  bool newton(const Cycle<double>& cycle, const Closure& closure, Vector& v, Matrix& inverse,
+              double goal) {
+    double best = std::numeric_limits<double>::infinity();
+    int worse = 0;
+    for (int i = 0; i < 25; ++i) {
+      Matrix jacobian;
+      const Vector f = mismatch_and_jacobian(cycle, closure, v, jacobian);
+      const double now = size(f);
+      if (!std::isfinite(now) || !jacobian.allFinite()) return false;
+      if (now < 0.7 * best) {
+        best = now;
+        worse = 0;
+      } else if (++worse > 4) {
+        return false;
+      }
+      inverse = jacobian.partialPivLu().inverse();
+      if (!inverse.allFinite()) return false;
+      if (now < goal) return true;
+      const Vector step = -inverse * f;
+      const double length = step_length(step);
+      v = (v + length * step).cwiseMax(lower_bound()).cwiseMin(upper_bound());
+      if (length == 1.0 && broyden(cycle, closure, v, inverse, goal)) return true;
+    }
+    return false;
+  }
+
+  // Broyden's good method from an inverse Jacobian; stops when it no longer gains.
+  bool broyden(const Cycle<double>& cycle, const Closure& closure, Vector& v, Matrix& inverse,
+               double goal) {
+    Vector x = v;
+    Vector f = mismatch(cycle, closure, x);
+    double now = size(f);
+    for (int i = 0; i < 12; ++i) {
+      if (!std::isfinite(now)) return false;
+      if (now < goal) {
+        v = x;
+        return true;
+      }
+      const Vector step = -inverse * f;
+      if (step_length(step) < 1.0) return false;
+      const Vector next = x + step;
+      const Vector g = mismatch(cycle, closure, next);
+      const double then = size(g);
+      if (!(then < 0.5 * now)) return false;
+      v = next;
+      const Vector hy = inverse * (g - f);
+      const double denominator = step.dot(hy);
+      if (std::fabs(denominator) > 1e-30)
+        inverse += (step - hy) * (step.transpose() * inverse) / denominator;
+      x = next;
+      f = g;
+      now = then;
+    }
+    return now < goal;
+  }
+
+  Cycle<double> coarse_, fine_;
+  Scaling scaling_;
+  double barometer_Pa_;
+  int cycles_ = 0;
+};
+
+OperatingPoint report(const Engine& engine, const Cycle<double>& cycle,
+                      const CycleState<double>& x, const CycleOutput<double>& out) {
+  const double per_cycle_to_flow = engine.build.cylinders * engine.inputs.speed_rpm / 120.0;
+  const double afr = engine.inputs.lambda * fuel_properties(engine.build.fuel).stoichiometric_afr;
+  const double air_kg = out.fresh_kg * afr / (1.0 + afr);
+  const double swept = cycle.swept_m3();
+  OperatingPoint p;
+  p.speed_rpm = engine.inputs.speed_rpm;
+  p.map_Pa = x.map_Pa;
+  p.barometer_Pa = engine.inputs.barometer_Pa;
+  p.charge_K = cycle.fresh_charge_K();
+  p.ve_manifold = air_kg * kAirGasConstant_J_kgK * p.charge_K / (x.map_Pa * swept);
+  p.ve_ambient = air_kg * kAirGasConstant_J_kgK * engine.inputs.intake_air_K /
+                 (engine.inputs.barometer_Pa * swept);
+  p.air_kg_s = air_kg * per_cycle_to_flow;
+  p.fuel_kg_s = p.air_kg_s / afr;
+  p.residual_fraction = x.burned;
+  p.burned_fuel_fraction = out.burned_share;
+  p.imep_gross_Pa = out.imep_gross_Pa;
+  p.pmep_Pa = out.imep_gross_Pa - out.imep_net_Pa;
+  p.fmep_Pa = out.fmep_Pa;
+  p.accessory_mep_Pa = out.accessory_mep_Pa;
+  p.burn_50_atdc_deg = out.burn_50_deg;
+  p.burn_10_90_deg = out.burn_10_90_deg;
+  p.peak_pressure_Pa = out.peak_Pa;
+  p.wall_heat_share = out.wall_heat_J / std::max(1e-9, out.heat_released_J);
+  p.exhaust_port_K = out.port_at_overlap_K;
+  p.exhaust_pressure_Pa = out.exhaust_Pa;
+  const double fuel_kg = out.fresh_kg / (1.0 + afr);
+  p.indicated_efficiency = out.imep_net_Pa * swept /
+                           (fuel_kg * fuel_properties(engine.build.fuel).heating_value_J_kg);
+  p.energy_error = out.energy_error;
+  p.mass_error = out.mass_error;
+  p.burned_mass_error = out.burned_error;
+  p.work_error = (out.imep_net_Pa - out.fmep_Pa - out.accessory_mep_Pa) / out.imep_gross_Pa;
+  return p;
+}
+
+// Sensitivities of the solution to every input and coefficient by the implicit-function theorem:
+// one differentiated cycle gives how the mismatch moves with unknowns and parameters together.
+PointGradient gradient_at(const Engine& engine, const Coefficients<double>& coefficients,
+                          double mesh, const Switches& switches, const Scaling& scaling,
+                          const Closure& closure, const Vector& v) {
+  constexpr int kAll = kCycleUnknowns + kParameterCount;
+  constexpr int kWide = 16;
+  using Jet = ceres::Jet<double, kWide>;
+  // Rows: the mismatch, then net fresh charge.
+  Eigen::Matrix<double, kCycleUnknowns + 1, kAll> d;
+  for (int first = 0; first < kAll; first += kWide) {
+    const auto seed = [&](double value, int column) {
+      return column >= first && column < first + kWide ? Jet(value, column - first) : Jet(value);
+    };
+    Inputs<Jet> in;
+    for (std::size_t i = 0; i < kInputCount; ++i)
+      input_ref(in, i) =
+          seed(input_value(engine.inputs, i), kCycleUnknowns + static_cast<int>(i));
+    Coefficients<Jet> c;
+    for (std::size_t i = 0; i < kCoefficientCount; ++i)
+      coefficient_ref(c, i) = seed(coefficient_value(coefficients, i),
+                                   kCycleUnknowns + static_cast<int>(kInputCount + i));
+    Eigen::Matrix<Jet, kCycleUnknowns, 1> x;
+    for (int i = 0; i < kCycleUnknowns; ++i) x[i] = seed(v[i], i);
+    const Cycle<Jet> cycle(engine.build, in, c, mesh, switches);
+    const CycleState<Jet> state = scaling.state<Jet>(x);
+    const CycleOutput<Jet> out = cycle.run(state);
+    const int width = std::min(kWide, kAll - first);
+    for (int row = 0; row < kCycleUnknowns; ++row) {
+      const Jet f = row + 1 < kCycleUnknowns ? out.mismatch[static_cast<std::size_t>(row)]
+                                             : closure.mismatch(state, out);
+      d.row(row).segment(first, width) = f.v.head(width).transpose();
+    }
+    d.row(kCycleUnknowns).segment(first, width) = out.fresh_kg.v.head(width).transpose();
+  }
+  const Matrix unknowns = d.topLeftCorner<kCycleUnknowns, kCycleUnknowns>();
+  const Eigen::Matrix<double, kCycleUnknowns, kParameterCount> moves =
+      -unknowns.partialPivLu().solve(d.topRightCorner<kCycleUnknowns, kParameterCount>());
+  const ParameterGradient fresh =
+      (d.row(kCycleUnknowns).tail<kParameterCount>() +
+       d.row(kCycleUnknowns).head<kCycleUnknowns>() * moves)
+          .transpose();
+
+  PointGradient g;
+  g.map_Pa = moves.row(11).transpose() * 1e5;
+  g.residual_fraction = moves.row(2).transpose();
+
+  // Flows follow from the fresh charge by the formulas of report(), differentiated.
+  const Cycle<double> cycle(engine.build, engine.inputs, coefficients, mesh, switches);
+  const CycleState<double> state = scaling.state<double>(v);
+  const double fresh_kg = cycle.run(state).fresh_kg;
+  const auto derived = [&](auto&& formula) {
+    // One parameter at a time through the plain formula: inputs and coefficients it uses are few.
+    using One = ceres::Jet<double, 1>;
+    ParameterGradient result;
+    for (int i = 0; i < kParameterCount; ++i) {
+      Inputs<One> in;
+      for (std::size_t j = 0; j < kInputCount; ++j)
+        input_ref(in, j) = static_cast<int>(j) == i ? One(input_value(engine.inputs, j), 0)
+                                                    : One(input_value(engine.inputs, j));
+      One heating(coefficients.charge_heating_K);
+      if (i == static_cast<int>(kInputCount) + static_cast<int>(Coefficient::charge_heating_K))
+        heating.v[0] = 1.0;
+      One charge(fresh_kg), map(state.map_Pa);
+      charge.v[0] = fresh[i];
+      map.v[0] = g.map_Pa[i];
+      result[i] = formula(in, heating, charge, map).v[0];
+    }
+    return result;
+  };
+  const double stoichiometric = fuel_properties(engine.build.fuel).stoichiometric_afr;
+  const double cylinders = engine.build.cylinders;
+  const auto air = [&](const auto& in, const auto& charge) {
+    const auto afr = in.lambda * stoichiometric;
+    return charge * afr / (1.0 + afr);
+  };
+  g.air_kg_s = derived([&](const auto& in, const auto&, const auto& charge, const auto&) {
+    return air(in, charge) * in.speed_rpm * (cylinders / 120.0);
+  });
+  g.fuel_kg_s = derived([&](const auto& in, const auto&, const auto& charge, const auto&) {
+    return air(in, charge) * in.speed_rpm * (cylinders / 120.0) / (in.lambda * stoichiometric);
+  });
+  g.ve_manifold = derived([&](const auto& in, const auto& heating, const auto& charge,
+                              const auto& map) {
+    const auto swept = in.bore_m * in.bore_m * in.stroke_m * (kPi / 4.0);
+    return air(in, charge) * kAirGasConstant_J_kgK * (in.intake_air_K + heating) / (map * swept);
+  });
+  return g;
+}
+
+constexpr const char* kNeedsMoreAir =
+    "no balance below the barometer: the engine needs more air than it can draw at this speed";
+constexpr const char* kTooDiluted =
+    "the charge is so diluted with exhaust that less than 80 % of it burns at the balance";
+
+// What the march found.
+enum class Found { balance, too_diluted, needs_more_than_ambient, nothing };
+
+// The balance found by marching down the burning branch from the highest pressure at which an idle
+// counts: in manifold pressure as far as that goes, then, where the branch folds at the dilution
+// limit, up in residual fraction with the pressure free, until the engine makes no more work than
+// idle needs.
+Found march(Solver& solver, double barometer_Pa, Vector& v) {
+  constexpr int kSettle = 40;
+  const double start_Pa = barometer_Pa - kIdleMargin_Pa;
+  Vector x = solver.guess(start_Pa);
+  const Closure high{Closure::map, start_Pa};
+  solver.settle(high, x, kSettle);
+  if (!solver.solve_coarse(high, x)) return Found::nothing;
+  CycleOutput<double> out = solver.run(solver.coarse(), x);
+  double torque = out.mismatch[kCycleUnknowns - 1];
+  if (torque <= 0.0)
+    return out.burned_share < kIdleBurnedShare ? Found::too_diluted : Found::needs_more_than_ambient;
+  double burned_share = out.burned_share;
+
+  struct Leg {
+    Closure::Kind kind;
+    int unknown;      // what is stepped
+    double scale;     // of its target
+    double longest, shortest;  // signed steps of the unknown
+  };
+  const Leg legs[] = {{Closure::map, 11, 1e5, -0.08, -0.002}, {Closure::residual, 2, 1.0, 0.03, 5e-4}};
+  for (const Leg& leg : legs) {
+    Vector before = x;  // the point before x, for the predictor
+    double step = leg.longest;
+    while (std::fabs(step) >= std::fabs(leg.shortest) && x[2] < 0.95) {
+      const double target = x[leg.unknown] + step;
+      Vector next = x;
+      const double moved = x[leg.unknown] - before[leg.unknown];
+      if (moved != 0.0) next += step / moved * (x - before);
+      next = next.cwiseMax(lower_bound()).cwiseMin(upper_bound());
+      const bool solved = target > lower_bound()[leg.unknown] &&
+                          solver.solve_coarse(Closure{leg.kind, target * leg.scale}, next);
+      if (solved) out = solver.run(solver.coarse(), next);
+      // A jump to the misfiring branch is not a step along this one.
+      if (!solved || next[2] - x[2] > 0.10 || out.burned_share < burned_share - 0.25) {
+        step *= 0.5;
+        continue;
+      }
+      const double next_torque = out.mismatch[kCycleUnknowns - 1];
+      if (next_torque <= 0.0) {
+        Vector between = x + torque / (torque - next_torque) * (next - x);
+        if (solver.solve(Closure{}, between)) {
+          v = between;
+          return Found::balance;
+        }
+        step *= 0.5;
+        continue;
+      }
+      before = x;
+      x = next;
+      torque = next_torque;
+      burned_share = out.burned_share;
+      step = leg.longest > 0.0 ? std::min(leg.longest, 1.5 * step) : std::max(leg.longest, 1.5 * step);
+    }
+    if (burned_share < kIdleBurnedShare) break;
+  }
+  // The end of the march without a balance: above the share that idle needs, the engine made too
+  // much work everywhere, so its balance lies where less burns.
+  return burned_share < kIdleBurnedShare ? Found::too_diluted : Found::nothing;
+}
+
+}  // namespace
+
+double displacement_m3(const Engine& engine) {
+  return engine.build.cylinders * kPi / 4.0 * engine.inputs.bore_m * engine.inputs.bore_m *
+         engine.inputs.stroke_m;
+}
+
+SolveResult solve_idle_with(const Engine& engine, const Coefficients<double>& coefficients,
+                            const SolveOptions& options, const Switches& switches) {
+  SolveResult result;
+  const double barometer = engine.inputs.barometer_Pa;
+  Solver solver(engine, coefficients, options.mesh, switches);
+  const Closure torque;
+  Vector v = solver.guess(0.55 * barometer);
+  solver.settle(torque, v, 5);
+  bool found = solver.solve(torque, v);
+  CycleOutput<double> out;
+  if (found) out = solver.run(solver.fine(), v);
+  // The physical idle burns well below the barometer; anything else may be another branch.
+  if (!found || out.burned_share < kIdleBurnedShare || v[11] * 1e5 > barometer - kIdleMargin_Pa) {
+    result.used_fallback = true;
+    switch (march(solver, barometer, v)) {
+      case Found::balance:
+        out = solver.run(solver.fine(), v);
+        found = true;
+        break;
+      case Found::needs_more_than_ambient:
+        result.status = Status::no_idle;
+        result.reason = kNeedsMoreAir;
+        found = false;
+        break;
+      case Found::too_diluted:
+        result.status = Status::no_idle;
+        result.reason = kTooDiluted;
+        found = false;
+        break;
+      case Found::nothing:
+        if (!found) result.reason = "the solve found no repeating cycle that balances the torque";
+        break;
+    }
+  }
+  result.cycles = solver.cycles();
+  if (!found) return result;
+
+  result.point = report(engine, solver.fine(), solver.scaling().state<double>(v), out);
+  result.balanced = true;
+  result.status = Status::ok;
+  if (result.point.map_Pa > barometer - kIdleMargin_Pa) {
+    result.status = Status::no_idle;
+    result.reason = kNeedsMoreAir;
+  } else if (result.point.burned_fuel_fraction < kIdleBurnedShare) {
+    result.status = Status::no_idle;
+    result.reason = kTooDiluted;
+  }
+  if (options.gradient)
+    result.gradient = gradient_at(engine, coefficients, options.mesh, switches, solver.scaling(),
+                                  torque, v);
+  return result;
+}
+
+SolveResult solve_idle(const Engine& engine, const Coefficients<double>& coefficients,
+                       const SolveOptions& options) {
+  return solve_idle_with(engine, coefficients, options, Switches{});
+}
+
+SolveResult solve_at_map_with(const Engine& engine, const Coefficients<double>& coefficients,
+                              double map_Pa, const SolveOptions& options,
+                              const Switches& switches) {
+  SolveResult result;
+  Solver solver(engine, coefficients, options.mesh, switches);
+  const Closure fixed{Closure::map, map_Pa};
+  Vector v = solver.guess(map_Pa);
+  solver.settle(fixed, v, 8);
+  bool found = solver.solve(fixed, v);
+  if (!found) {
+    // Let it run on: the cycle map contracts, if slowly for large overlap.
+    result.used_fallback = true;
+    v = solver.guess(map_Pa);
+    solver.settle(fixed, v, 60);
+    found = solver.solve(fixed, v);
+  }
+  result.cycles = solver.cycles();
+  if (!found) {
+    result.reason = "the cycle does not repeat at this manifold pressure";
+    return result;
+  }
+  const CycleState<double> state = solver.scaling().state<double>(v);
+  const CycleOutput<double> out = solver.run(solver.fine(), v);
+  if (!(out.fresh_kg > 0.0)) {
+    result.reason = "no net fresh charge enters: the engine does not run at this manifold pressure";
+    return result;
+  }
+  result.point = report(engine, solver.fine(), state, out);
+  result.balanced = true;
+  result.status = Status::ok;
+  if (options.gradient)
+    result.gradient = gradient_at(engine, coefficients, options.mesh, switches, solver.scaling(),
+                                  fixed, v);
+  return result;
+}
+
+SolveResult solve_at_map(const Engine& engine, const Coefficients<double>& coefficients,
+                         double map_Pa, const SolveOptions& options) {
+  return solve_at_map_with(engine, coefficients, map_Pa, options, Switches{});
+}
+
+}  // namespace idlefit

@@ -1,0 +1,82 @@
+#include <catch2/catch.hpp>
+#include <cstdlib>
+#include <filesystem>
+#include <fstream>
+#include <string>
+#include <vector>
+
+#include "tests/support/run_program.h"
+
+namespace idlefit {
+namespace {
+
+const std::filesystem::path kRoot = IDLEFIT_SOURCE_DIR;
+
+std::vector<std::filesystem::path> pages() {
+  std::vector<std::filesystem::path> found{kRoot / "README.md", kRoot / "DEVELOPERS.md"};
+  for (const auto& entry : std::filesystem::recursive_directory_iterator(kRoot / "docs")) {
+    if (entry.path().extension() == ".md") found.push_back(entry.path());
+  }
+  return found;
+}
+
+// What a command of a page prints, run in the repository's folder: both outputs as on a terminal.
+std::string output_of(const std::string& command) {
+  const std::string program = std::filesystem::path(IDLEFIT_EXECUTABLE).parent_path().string();
+  return run_program("/bin/sh", {"-c", "exec 2>&1; PATH=\"$0:$PATH\"; " + command, program},
+                     {.folder = kRoot.string()})
+      .out;
+}
+
+struct Page {
+  std::string now;       ///< as it is
+  std::string executed;  ///< with every example's output as it comes today
+  int examples = 0;
+};
+
+// An example is a block fenced by ``` whose first line begins with "$ idlefit"; each such line
+// runs, and what follows it, up to the next or to the fence, is what it printed.
+Page execute(const std::filesystem::path& path) {
+  Page page;
+  page.now = read_file(path.string());
+  std::istringstream lines(page.now);
+  std::string line;
+  bool fenced = false, example = false;
+  while (std::getline(lines, line)) {
+    const bool fence = line.rfind("```", 0) == 0;
+    const bool command = fenced && line.rfind("$ idlefit", 0) == 0;
+    if (fence) {
+      fenced = !fenced;
+      example = false;
+    }
+    if (command) {
+      example = true;
+      ++page.examples;
+      page.executed += line + '\n' + output_of(line.substr(2));
+    } else if (!example) {
+      page.executed += line + '\n';
+    }
+  }
+  return page;
+}
+
+TEST_CASE("the examples of the documentation print what it says", "[consistency][docs]") {
+  const bool update = std::getenv("IDLEFIT_UPDATE_DOCS") != nullptr;
+  int examples = 0;
+  for (const auto& path : pages()) {
+    if (!std::filesystem::exists(path)) continue;
+    INFO(path.string());
+    const Page page = execute(path);
+    examples += page.examples;
+    if (update && page.executed != page.now) {
+      std::ofstream(path, std::ios::binary) << page.executed;
+      WARN("rewritten: " << path.string());
+    } else {
+      CHECK(page.executed == page.now);
+    }
+  }
+  CHECK(examples >= 1);
+}
+
+}  // namespace
+}  // namespace idlefit

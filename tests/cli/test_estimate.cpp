@@ -1,0 +1,245 @@
+#include <catch2/catch.hpp>
+#include <cmath>
+#include <filesystem>
+#include <nlohmann/json.hpp>
+#include <set>
+#include <sstream>
+#include <string>
+#include <vector>
+
+#include "cli/terminal.h"
+#include "tests/support/run_program.h"
+
+namespace idlefit {
+namespace {
+
+using nlohmann::json;
+
+std::vector<std::string> example_files() {
+  std::vector<std::string> files;
+  for (const auto& entry :
+       std::filesystem::directory_iterator(std::string(IDLEFIT_SOURCE_DIR) + "/docs/examples")) {
+    if (entry.path().extension() == ".yaml") files.push_back(entry.path().string());
+  }
+  std::sort(files.begin(), files.end());
+  return files;
+}
+
+json estimate_of(const std::string& file, const std::vector<std::string>& more = {},
+                 int exit_code = 0) {
+  std::vector<std::string> arguments{"estimate", file, "--json"};
+  arguments.insert(arguments.end(), more.begin(), more.end());
+  const ProgramRun run = run_idlefit(arguments);
+  INFO(run.err);
+  REQUIRE(run.exit_code == exit_code);
+  CHECK(run.err.empty());
+  return json::parse(run.out);
+}
+
+std::set<std::string> keys_of(const json& object) {
+  std::set<std::string> keys;
+  for (const auto& [key, value] : object.items()) keys.insert(key);
+  return keys;
+}
+
+const std::set<std::string> kIdleKeys{
+    "rpm",           "map_kPa",      "map_sea_level_kPa", "vacuum_inHg",
+    "barometer_kPa", "ve_manifold",  "ve_ambient",        "charge_K",
+    "air_g_per_s",   "fuel_g_per_s", "residual_fraction", "burned_fuel_fraction",
+    "imep_kPa",      "pmep_kPa",     "fmep_kPa",          "accessory_mep_kPa"};
+
+TEST_CASE("the examples are all there", "[consistency]") { CHECK(example_files().size() >= 8); }
+
+TEST_CASE("every example gives a whole document", "[consistency]") {
+  for (const std::string& file : example_files()) {
+    INFO(file);
+    const json e = estimate_of(file);
+    CHECK(keys_of(e) == std::set<std::string>{"schema", "engine", "status", "idle", "interval",
+                                              "cam", "baseline", "assumed", "ask_next",
+                                              "warnings"});
+    CHECK(e["schema"] == "idlefit.estimate/1");
+    CHECK(e["status"] == "ok");
+    CHECK(keys_of(e["idle"]) == kIdleKeys);
+    for (const auto& [key, value] : e["idle"].items()) {
+      INFO(key);
+      CHECK(value.is_number());
+    }
+    CHECK(keys_of(e["interval"]) == std::set<std::string>{"level", "map_kPa", "vacuum_inHg"});
+    CHECK(e["interval"]["level"] == 0.8);
+    CHECK(keys_of(e["cam"]) == std::set<std::string>{"overlap_050_deg", "overlap_seat_deg",
+                                                     "ivo_btdc_deg", "ivc_abdc_deg", "evo_bbdc_deg",
+                                                     "evc_atdc_deg"});
+    CHECK(keys_of(e["baseline"]) == std::set<std::string>{"name", "runner_up", "decided", "custom",
+                                                          "nearest", "probability", "reasons"});
+    for (const json& a : e["assumed"]) {
+      CHECK(keys_of(a) == std::set<std::string>{"key", "value", "unit", "sd"});
+      // Some keys are words ("hydraulic flat"), known without a spread or not at all.
+      CHECK((a["value"].is_number() || (a["value"].is_string() && a["sd"] == 0)));
+      CHECK(a["sd"].get<double>() >= 0);
+    }
+    CHECK(e["ask_next"].size() <= 3);
+    double previous = 1e9;
+    for (const json& a : e["ask_next"]) {
+      CHECK(keys_of(a) == std::set<std::string>{"key", "question", "map_sd_removed_kPa"});
+      CHECK(a["map_sd_removed_kPa"] > 0);
+      CHECK(a["map_sd_removed_kPa"] <= previous);
+      previous = a["map_sd_removed_kPa"];
+      // A question of its own, not one made of the key.
+      CHECK(a["question"].get<std::string>().find(a["key"].get<std::string>()) ==
+            std::string::npos);
+    }
+  }
+}
+
+TEST_CASE("the numbers of a document agree with one another", "[consistency]") {
+  // 1 inHg = 3.38639 kPa by convention. The tolerance is the rounding of a few operations.
+  constexpr double kRounding = 1e-9;
+  for (const std::string& file : example_files()) {
+    INFO(file);
+    const json e = estimate_of(file);
+    const json& idle = e["idle"];
+    const auto number = [&idle](const char* key) { return idle[key].get<double>(); };
+    CHECK(number("vacuum_inHg") ==
+          Approx((number("barometer_kPa") - number("map_kPa")) / 3.38639).epsilon(kRounding));
+    const auto map = e["interval"]["map_kPa"].get<std::vector<double>>();
+    const auto vacuum = e["interval"]["vacuum_inHg"].get<std::vector<double>>();
+    REQUIRE(map.size() == 2);
+    REQUIRE(vacuum.size() == 2);
+    CHECK(map[0] < number("map_kPa"));
+    CHECK(map[1] > number("map_kPa"));
+    CHECK(vacuum[0] == Approx((number("barometer_kPa") - map[1]) / 3.38639).epsilon(kRounding));
+    CHECK(vacuum[1] == Approx((number("barometer_kPa") - map[0]) / 3.38639).epsilon(kRounding));
+    // The solver closes the torque balance to 1e-6 relative.
+    CHECK(number("imep_kPa") ==
+          Approx(number("pmep_kPa") + number("fmep_kPa") + number("accessory_mep_kPa"))
+              .epsilon(1e-6));
+    const json& baseline = e["baseline"];
+    double sum = 0;
+    for (const auto& [name, p] : baseline["probability"].items()) sum += p.get<double>();
+    CHECK(sum == Approx(1).epsilon(kRounding));
+    CHECK(baseline["probability"].contains("custom"));
+    CHECK(baseline["name"].is_null() == baseline["custom"].get<bool>());
+    CHECK(baseline["probability"].contains(baseline["nearest"].get<std::string>()));
+  }
+}
+
+TEST_CASE("events of a cam card", "[closed-form]") {
+  // IVO = Di/2 - ICL, IVC = Di/2 + ICL - 180, EVO = De/2 + ECL - 180, EVC = De/2 - ECL with
+  // ECL = 2 LSA - ICL: 219/226 at 0.050 and 272/279 at the seat on 111 + 4 degrees advance.
+  const json cam =
+      estimate_of(std::string(IDLEFIT_SOURCE_DIR) + "/docs/examples/street_v8_coupe.yaml")["cam"];
+  CHECK(cam["ivo_btdc_deg"].get<double>() == Approx(2.5));
+  CHECK(cam["ivc_abdc_deg"].get<double>() == Approx(36.5));
+  CHECK(cam["evo_bbdc_deg"].get<double>() == Approx(48));
+  CHECK(cam["evc_atdc_deg"].get<double>() == Approx(-2));
+  CHECK(cam["overlap_050_deg"].get<double>() == Approx(0.5));
+  CHECK(cam["overlap_seat_deg"].get<double>() == Approx(53.5));
+}
+
+TEST_CASE("altitude moves the vacuum and not the sea-level pressure", "[consistency]") {
+  const std::string file = std::string(IDLEFIT_SOURCE_DIR) + "/docs/examples/street_v8_coupe.yaml";
+  const json low = estimate_of(file, {"--set", "idle.altitude=0 ft"});
+  const json high = estimate_of(file, {"--set", "idle.altitude=6000 ft"});
+  CHECK(high["idle"]["vacuum_inHg"] < low["idle"]["vacuum_inHg"]);
+  // The same solve to the same tolerance from the same start.
+  CHECK(high["idle"]["map_sea_level_kPa"].get<double>() ==
+        Approx(low["idle"]["map_sea_level_kPa"].get<double>()).epsilon(1e-9));
+  CHECK(low["idle"]["map_kPa"].get<double>() ==
+        Approx(low["idle"]["map_sea_level_kPa"].get<double>()).epsilon(1e-9));
+  CHECK(high["baseline"] == low["baseline"]);
+}
+
+TEST_CASE("less known is a wider interval", "[consistency]") {
+  const std::string file =
+      std::string(IDLEFIT_SOURCE_DIR) + "/docs/examples/mild_v8_phone_call.yaml";
+  const auto width = [](const json& e) {
+    const auto map = e["interval"]["map_kPa"].get<std::vector<double>>();
+    return map[1] - map[0];
+  };
+  const double word = width(estimate_of(file));
+  const double card = width(estimate_of(
+      file, {"--set", "cam.duration_050={intake: 214, exhaust: 220}", "--set",
+             "cam.duration_seat={intake: 266, exhaust: 272}", "--set", "cam.lobe_separation=111"}));
+  CHECK(card < word);
+}
+
+TEST_CASE("a custom calibration is an answer", "[trade]") {
+  // Boost, nitrous, individual runners, methanol, very large or small engines: common practice.
+  const std::string file = std::string(IDLEFIT_SOURCE_DIR) + "/docs/examples/street_v8_coupe.yaml";
+  const std::string flag = GENERATE("engine.induction=boosted", "engine.nitrous=on",
+                                    "engine.manifold=individual-runner", "engine.fuel=methanol");
+  INFO(flag);
+  const json e = estimate_of(file, {"--set", flag});
+  CHECK(e["baseline"]["custom"] == true);
+  CHECK(e["baseline"]["name"].is_null());
+  CHECK_FALSE(e["baseline"]["reasons"].empty());
+  CHECK(e["baseline"]["probability"].contains(e["baseline"]["nearest"].get<std::string>()));
+}
+
+std::vector<std::string> huge_cam(const std::string& speed) {
+  return {"--set", "cam.duration_050={intake: 255, exhaust: 261}",
+          "--set", "cam.duration_seat={intake: 296, exhaust: 302}",
+          "--set", "cam.lobe_separation=106",
+          "--set", "cam.intake_centerline=103",
+          "--set", "idle.spark=8",
+          "--set", "idle.speed=" + speed};
+}
+
+TEST_CASE("no idle is exit 1 with a document all the same", "[consistency]") {
+  const json e = estimate_of(std::string(IDLEFIT_SOURCE_DIR) + "/docs/examples/wild_v8_racer.yaml",
+                             huge_cam("500 rpm"), 1);
+  CHECK(e["status"] == "no-idle");
+  CHECK_FALSE(e["idle"]["reason"].get<std::string>().empty());
+  for (const std::string& key : kIdleKeys) {
+    INFO(key);
+    CHECK((e["idle"][key].is_number() || e["idle"][key].is_null()));
+  }
+  CHECK(e["baseline"]["custom"] == true);
+  std::vector<std::string> arguments = huge_cam("500 rpm");
+  arguments.insert(arguments.begin(), {"estimate", std::string(IDLEFIT_SOURCE_DIR) +
+                                                       "/docs/examples/wild_v8_racer.yaml"});
+  const ProgramRun text = run_idlefit(arguments);
+  CHECK(text.exit_code == 1);
+  CHECK(text.out.rfind("No idle at 500 rpm", 0) == 0);
+}
+
+TEST_CASE("the text fits one screen and leads with the answer", "[consistency]") {
+  for (const std::string& file : example_files()) {
+    INFO(file);
+    const std::string text = run_idlefit({"estimate", file}).out;
+    INFO(text);
+    std::istringstream lines(text);
+    std::string line;
+    std::size_t count = 0;
+    while (std::getline(lines, line)) {
+      CHECK(display_width(line) <= 80);
+      ++count;
+    }
+    CHECK(count <= 24);
+    const json e = estimate_of(file);
+    std::ostringstream map;
+    map.precision(1);
+    map << std::fixed << e["idle"]["map_kPa"].get<double>() << " kPa (";
+    CHECK(text.rfind(map.str(), 0) == 0);
+    const std::string first = text.substr(0, text.find('\n'));
+    CHECK(first.find("inHg vacuum") != std::string::npos);
+    CHECK(first.find(e["baseline"]["custom"] == true
+                         ? "custom calibration"
+                         : e["baseline"]["name"].get<std::string>()) != std::string::npos);
+    CHECK(text.find("service manual") != std::string::npos);
+    CHECK(text.find("Assumed") != std::string::npos);
+  }
+}
+
+TEST_CASE("explain says where the pressure comes from", "[consistency]") {
+  const json e = estimate_of(
+      std::string(IDLEFIT_SOURCE_DIR) + "/docs/examples/mountain_v8_in_drive.yaml", {"--explain"});
+  REQUIRE(e["explain"].size() >= 5);
+  for (const json& part : e["explain"]) {
+    CHECK_FALSE(part["what"].get<std::string>().empty());
+    CHECK(part["map_kPa"].is_number());
+  }
+}
+
+}  // namespace
+}  // namespace idlefit
