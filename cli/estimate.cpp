@@ -88,8 +88,8 @@ std::string joined(const std::vector<std::string>& parts, std::string_view betwe
 
 std::string context_line(const Estimate& e) {
   const OperatingPoint& p = e.idle.point;
-  std::string text = e.card.name.empty() ? "" : e.card.name + ": ";
-  text += fmt::format("warm, {}, barometer {:.1f} kPa.", in_gear(e) ? "in gear" : "in neutral",
+  std::string text = e.card.name.empty() ? "Warm" : e.card.name + ": warm";
+  text += fmt::format(", {}, barometer {:.1f} kPa.", in_gear(e) ? "in gear" : "in neutral",
                       to_kPa(e.completion.engine.inputs.barometer_Pa));
   if (e.uncertainty) text += " Brackets: 80% interval.";
   if (e.idle.status != Status::ok && e.idle.balanced) {
@@ -174,8 +174,9 @@ std::string assumed_paragraph(const Estimate& e, std::size_t lines) {
   });
   std::vector<std::string> items;
   for (const Assumption& a : ranked) items.push_back(assumed_item(e, a));
-  // A reading ties the coefficients to the rest, so that their share alone says nothing.
-  if (e.uncertainty && !e.completion.known) {
+  if (e.completion.known) {
+    items.insert(items.begin(), "before the reading was weighed");
+  } else if (e.uncertainty) {  // a reading ties the coefficients to the rest
     items.insert(items.begin(), fmt::format("the physics' own coefficients ({:.1f} kPa)",
                                             to_kPa(e.uncertainty->coefficients_sd_Pa)));
   }
@@ -410,12 +411,13 @@ std::string estimate_text(const Estimate& e, const BaselineSet& baselines, const
   const std::size_t rest = room - std::min(room - 1, line_count(warnings));
   const std::string assumed = assumed_paragraph(e, std::min<std::size_t>(rest, 6));
 
-  std::string text = style.bold(head.substr(0, head.size() - 1)) + "\n" + above + assumed;
+  std::string text = style.bold(head) + above + assumed;
   text += style.warning(warnings) + below;
   if (!e.explanation.empty()) {
-    text += "\nWhat the manifold pressure is made of: taking each away changes it by\n";
+    text += "\nWhere the pressure comes from, each taken away alone (they do not add up):\n";
     for (const Contribution& c : e.explanation) {
-      text += fmt::format("  {} {:+7.1f} kPa\n", padded(c.what, 40), -c.map_kPa);
+      text += c.known ? fmt::format("{:+7.1f} kPa  {}\n", to_kPa(c.map_Pa), c.what)
+                      : fmt::format("  no idle found without {}\n", c.what);
     }
   }
   return text;
@@ -446,7 +448,13 @@ nlohmann::ordered_json estimate_json(const Estimate& e) {
   if (!e.explanation.empty()) {
     document["explain"] = nlohmann::ordered_json::array();
     for (const Contribution& c : e.explanation) {
-      document["explain"].push_back({{"what", c.what}, {"map_kPa", finite(c.map_kPa)}});
+      nlohmann::ordered_json part{{"what", c.what}, {"map_kPa", nullptr}};
+      if (c.known) {
+        part["map_kPa"] = finite(to_kPa(c.map_Pa));
+      } else {
+        part["reason"] = "no idle found without it";
+      }
+      document["explain"].push_back(std::move(part));
     }
   }
   document["warnings"] = e.warnings;

@@ -94,7 +94,7 @@ std::optional<double> plain_number(std::string_view text) {
   return value;
 }
 
-// "224/230" sets both valves; "224" the intake's.
+// "217/223" sets both valves; "217" the intake's.
 std::string for_valves(std::string_view key, const std::string& answer) {
   const std::vector<std::string> numbers = words_of(answer);
   if (numbers.size() == 2) {
@@ -226,11 +226,11 @@ int Interview::run() {
   out_ << "A few questions; Enter where the answer is not known.\n";
   ask("How many cylinders?", [](const std::string& a) { return "engine.cylinders=" + a; });
   ask("How big is the engine? (350 in3, 5.7 L)", displacement);
-  ask("What cam? Duration at 0.050 in, intake/exhaust (224/230), or a word: stock, towing, mild,\n"
+  ask("What cam? Duration at 0.050 in, intake/exhaust (217/223), or a word: stock, towing, mild,\n"
       "   street, lopey, race:",
       cam);
   if (has("cam.duration_050")) {
-    ask("Its advertised (seat) duration, intake/exhaust? (280/286)",
+    ask("Its advertised (seat) duration, intake/exhaust? (270/276)",
         [](const std::string& a) { return for_valves("cam.duration_seat", a); });
     ask("Its lobe separation? (110)",
         [](const std::string& a) { return "cam.lobe_separation=" + a; });

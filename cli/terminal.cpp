@@ -16,12 +16,24 @@ bool use_color(ColorChoice choice) {
   return isatty(STDOUT_FILENO) == 1;
 }
 
+namespace {
+
+// Emphasis ends before the line does.
+std::string emphasized(std::string_view code, std::string_view text) {
+  const std::size_t length = text.find_last_not_of('\n') + 1;
+  if (length == 0) return std::string(text);
+  return "\033[" + std::string(code) + "m" + std::string(text.substr(0, length)) + "\033[0m" +
+         std::string(text.substr(length));
+}
+
+}  // namespace
+
 std::string Style::bold(std::string_view text) const {
-  return color ? "\033[1m" + std::string(text) + "\033[0m" : std::string(text);
+  return color ? emphasized("1", text) : std::string(text);
 }
 
 std::string Style::warning(std::string_view text) const {
-  return color ? "\033[33m" + std::string(text) + "\033[0m" : std::string(text);
+  return color ? emphasized("33", text) : std::string(text);
 }
 
 std::size_t display_width(std::string_view text) {

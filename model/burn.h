@@ -53,15 +53,21 @@ struct LaminarSpeed {
   }
 };
 
+/// Typical ignition of a warm idle, where the dilution limit is stated; chosen.
+inline constexpr double kIdleIgnition_K = 850.0;
+inline constexpr double kIdleIgnition_Pa = 4.5e5;
+
+/// Fall of the laminar speed's logarithm per diluent fraction, beyond 0.25 (dilution_factor).
+inline constexpr double kDilutionLogSlope = 7.4826;
+
 /// Share of the laminar speed left at a diluent mole fraction x: 1 - 2.06 x^0.77 (Rhodes and Keck
 /// 1985), continued beyond 0.25 with the same value and slope by 0.2916 exp(-7.48 (x - 0.25)).
 template <class T>
 T dilution_factor(const T& x) {
   using std::exp;
   if (value(x) > 0.25) {
-    constexpr double kAtJoin = 0.291594;  // value and slope of the law below at 0.25
-    constexpr double kSlope = 2.181882;
-    return kAtJoin * exp(-(kSlope / kAtJoin) * (x - 0.25));
+    constexpr double kAtJoin = 0.291594;  // value of the law below at 0.25; its slope meets as well
+    return kAtJoin * exp(-kDilutionLogSlope * (x - 0.25));
   }
   return 1.0 - 2.06 * power(T(x + 1e-6), 0.77);  // the shift keeps the slope finite at x = 0
 }
@@ -130,8 +136,16 @@ Burn<S> start_burn(const Coefficients<P>& c, const S& residual, const S& tempera
   b.duration_deg = c.burn_duration_deg *
                    exp(c.burn_speed_power * log(speed_rpm / 1000.0) -
                        (2.0 / 3.0) * (log_plain - log_reference) - c.burn_dilution * (log_dilution - log_dilution_reference));
+  // A kernel that burns as slowly as one at the dilution limit does not grow: away from the idle
+  // state the limit moves with the laminar speed at ignition. This is what makes a very early spark
+  // misfire (initiation-limited, Quader, SAE 760760, from memory), where a late one quenches.
+  const double log_idle =
+      std::log(LaminarSpeed::at_298K(1.0)) +
+      LaminarSpeed::temperature_power(1.0) * std::log(kIdleIgnition_K / 298.0) +
+      LaminarSpeed::pressure_power(1.0) * std::log(kIdleIgnition_Pa / kStandardAtmosphere_Pa);
+  const S equivalent = diluent + (log_idle - log_plain) / kDilutionLogSlope;
   b.completeness = c.combustion_completeness /
-                   (1.0 + exp((diluent - c.dilution_limit) / c.dilution_width));
+                   (1.0 + exp((equivalent - c.dilution_limit) / c.dilution_width));
   b.log_speed = log_plain + log_dilution;
   b.ignition_Pa = pressure_Pa;
   b.speed_power = S(tp * kUnburnedIsentrope + pp);

@@ -10,19 +10,19 @@ namespace idlefit {
 // the fit, the reports, --help and docs/physics.md.
 // X(name, unit, prior mean, prior deviation, lower bound, upper bound, meaning, source)
 #define IDLEFIT_COEFFICIENTS(X)                                                                    \
-  X(low_lift_flow, "1", 0.45, 0.12, 0.20, 0.90,                                                    \
+  X(low_lift_flow, "1", 0.62, 0.10, 0.20, 0.90,                                                    \
     "flow coefficient on curtain area at lift/diameter 0.05 and below",                            \
-    "chosen to meet SAE 931025 residuals; true minimum area is about 0.67 of the curtain there")   \
+    "chosen to meet the residuals of SAE 931025; the true minimum area is 0.67 of the curtain there")   \
   X(full_lift_flow, "1", 1.0, 0.07, 0.75, 1.25,                                                    \
     "multiplies the tabled flow coefficients from lift/diameter 0.15 up",                          \
     "steady flow bench tables, from memory, each within 0.05")                                     \
   X(reverse_flow, "1", 0.90, 0.05, 0.60, 1.10, "flow coefficient, reverse over forward",           \
     "common practice, no source: lower in reverse")                                                \
-  X(heat_transfer, "1", 1.10, 0.30, 0.40, 2.50, "multiplies Hohenberg's coefficient",              \
+  X(heat_transfer, "1", 1.00, 0.25, 0.40, 2.50, "multiplies Hohenberg's coefficient",              \
     "Hohenberg SAE 790825; spread chosen")                                                         \
   X(wall_temperature_K, "K", 400.0, 15.0, 350.0, 470.0, "combustion-chamber wall at warm idle",    \
     "370 to 430 K, from memory")                                                                   \
-  X(burn_duration_deg, "deg", 62.0, 9.0, 30.0, 120.0,                                              \
+  X(burn_duration_deg, "deg", 72.0, 9.0, 30.0, 120.0,                                              \
     "0 to 100 % Wiebe duration at 1000 rpm, no residual, lambda 1, 650 K and 6 bar at ignition",   \
     "chosen so that 10-90 % takes 25 to 45 degrees at idle, from memory")                          \
   X(burn_dilution, "1", 0.30, 0.08, 0.05, 0.70,                                                    \
@@ -31,7 +31,8 @@ namespace idlefit {
   X(burn_speed_power, "1", 0.33, 0.08, 0.0, 0.7, "power of engine speed in the burn duration",     \
     "1/3 by Hires et al. SAE 780232, from memory")                                                 \
   X(dilution_limit, "1", 0.58, 0.05, 0.35, 0.80,                                                   \
-    "residual fraction at which half of the charge fails to burn", "chosen; 0.5 to 0.6 for hot residual")  \
+    "residual fraction at which half of the charge fails to burn, lambda 1, 850 K and 4.5 bar",     \
+    "chosen; 0.5 to 0.6 for hot residual")                                                         \
   X(dilution_width, "1", 0.030, 0.008, 0.010, 0.080, "width of that fall in residual fraction",    \
     "chosen")                                                                                      \
   X(quench_speed_m_s, "m/s", 0.065, 0.02, 0.01, 0.20,                                             \

@@ -48,10 +48,10 @@ BaselineProfile read_profile(const YamlNode& node, const std::string& field) {
   profile.map_from_kPa = pressure_kPa(range.require(range_field, "from"), range_field + ".from");
   profile.map_to_kPa = pressure_kPa(range.require(range_field, "to"), range_field + ".to");
   if (profile.map_to_kPa <= profile.map_from_kPa) {
-    throw range.find("to")->error(range_field + ".to",
-                                  "more than " + kilopascals(profile.map_from_kPa) +
-                                      ", where the profile begins",
-                                  "Are the two swapped?");
+    throw range.find("to")->error(
+        range_field + ".to",
+        "more than " + kilopascals(profile.map_from_kPa) + ", where the profile begins",
+        "Are the two swapped?");
   }
   if (const YamlNode* const meaning = node.find("meaning")) {
     profile.meaning = meaning->as_text(field + ".meaning", 500);
@@ -63,8 +63,9 @@ BaselineProfile read_profile(const YamlNode& node, const std::string& field) {
 }
 
 // Profiles must follow one another without gap or overlap, and have names of their own.
-void check_against_before(const std::vector<BaselineProfile>& before, const BaselineProfile& profile,
-                          const YamlNode& node, const std::string& field) {
+void check_against_before(const std::vector<BaselineProfile>& before,
+                          const BaselineProfile& profile, const YamlNode& node,
+                          const std::string& field) {
   for (const BaselineProfile& other : before) {
     if (other.name == profile.name) {
       throw node.find("name")->error(field + ".name", "a name that no other profile has",
@@ -130,7 +131,8 @@ BaselineSet read_baselines(const std::string& folder) {
   const YamlNode& profiles = root.require("", "profiles");
   profiles.expect_list("profiles");
   if (profiles.children.empty()) {
-    throw profiles.error("profiles", "at least one profile", "Add one with name and map_sea_level.");
+    throw profiles.error("profiles", "at least one profile",
+                         "Add one with name and map_sea_level.");
   }
   for (std::size_t i = 0; i < profiles.children.size(); ++i) {
     const std::string field = "profiles[" + std::to_string(i + 1) + "]";
@@ -182,10 +184,10 @@ std::vector<CustomFlag> custom_flags(const EngineCard& card, const Engine& engin
   }
   const double highest_kPa = set.profiles.back().map_to_kPa;
   if (map_sea_level_kPa && *map_sea_level_kPa >= highest_kPa) {
-    flags.push_back({Kind::map_too_high,
-                     "The idle manifold pressure of " + kilopascals(*map_sea_level_kPa) +
-                         " at sea level lies above " + kilopascals(highest_kPa) +
-                         ", where the last profile ends."});
+    flags.push_back(
+        {Kind::map_too_high, "The idle manifold pressure of " + kilopascals(*map_sea_level_kPa) +
+                                 " at sea level lies above " + kilopascals(highest_kPa) +
+                                 ", where the last profile ends."});
   }
   return flags;
 }

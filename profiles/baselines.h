@@ -15,8 +15,8 @@ namespace idlefit {
 struct BaselineProfile {
   std::string name;
   double map_from_kPa = 0, map_to_kPa = 0;  ///< idle MAP of the engine at sea level
-  std::string meaning;  ///< for which engines, in plain words; may be empty
-  std::string basis;    ///< where the range comes from; may be empty
+  std::string meaning;                      ///< for which engines, in plain words; may be empty
+  std::string basis;                        ///< where the range comes from; may be empty
 };
 
 /// Profiles in order of rising idle MAP, each beginning where the one before ends. Below the first
@@ -38,7 +38,15 @@ BaselineSet built_in_baselines();
 
 /// A reason why no baseline serves as it is.
 struct CustomFlag {
-  enum class Kind { boost, nitrous, individual_runners, methanol, displacement, no_idle, map_too_high };
+  enum class Kind {
+    boost,
+    nitrous,
+    individual_runners,
+    methanol,
+    displacement,
+    no_idle,
+    map_too_high
+  };
   Kind kind;
   std::string reason;  ///< plain words, a sentence
 };

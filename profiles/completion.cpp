@@ -33,11 +33,11 @@ constexpr double kLatentStep = 1e-3;
 // covers, so that the lobe exists.
 constexpr double kAssumedPowerMin = 1.6, kAssumedPowerMax = 7.8;
 
-constexpr double kDriveSpeedDrop_rpm = 110.0;      // 75 to 150 rpm
+constexpr double kDriveSpeedDrop_rpm = 110.0;        // 75 to 150 rpm
 constexpr double kAirConditioningRaise_rpm = 100.0;  // 50 to 150 rpm
-constexpr double kFanSpread = 0.35;                // share of a belt fan's power
-constexpr double kSteeringSpread = 0.15;           // share: 0.3 to 0.5 kW
-constexpr double kCompressorSpread = 0.30;         // share: 1 to 3 kW
+constexpr double kFanSpread = 0.35;                  // share of a belt fan's power
+constexpr double kSteeringSpread = 0.15;             // share: 0.3 to 0.5 kW
+constexpr double kCompressorSpread = 0.30;           // share: 1 to 3 kW
 
 using Card = EngineCard;
 
@@ -146,9 +146,9 @@ class Completer {
     if (card_.exhaust) {
       build.exhaust = *card_.exhaust;
     } else {
-      const bool hot =
-          card_.described_as == Card::Words::lopey || card_.described_as == Card::Words::race ||
-          card_.duration_050_deg.intake.value_or(0.0) >= 228.0;
+      const bool hot = card_.described_as == Card::Words::lopey ||
+                       card_.described_as == Card::Words::race ||
+                       card_.duration_050_deg.intake.value_or(0.0) >= 228.0;
       build.exhaust = hot ? Exhaust::headers : Exhaust::manifolds;
       draws_.note_word("engine.exhaust", hot ? "headers" : "manifolds", "usual with such a cam");
     }
@@ -158,8 +158,9 @@ class Completer {
       const bool lash = card_.lash_m.intake || card_.lash_m.exhaust;
       lifter_ = lash ? Card::Lifter::solid_flat : Card::Lifter::hydraulic_flat;
       draws_.note_word("cam.lifter", lash ? "solid flat" : "hydraulic flat",
-                       lash ? "a lash is given" : "usual; a roller rubs less, a solid lifter needs "
-                                                  "lash");
+                       lash ? "a lash is given"
+                            : "usual; a roller rubs less, a solid lifter needs "
+                              "lash");
     }
     build.tappet = lifter_ == Card::Lifter::hydraulic_flat || lifter_ == Card::Lifter::solid_flat
                        ? Tappet::flat
@@ -185,15 +186,13 @@ class Completer {
       draws_.note("engine.bore", in.bore_m / kInch_m, "in", kBasis);
       draws_.note("engine.stroke", in.stroke_m / kInch_m, "in", kBasis);
     }
-    const bool pushrod_v8 =
-        card_.cylinders == 8 && engine_.build.valvetrain == Valvetrain::pushrod;
+    const bool pushrod_v8 = card_.cylinders == 8 && engine_.build.valvetrain == Valvetrain::pushrod;
     const double rod_sd = pushrod_v8 ? 0.06 : 0.08;
     in.rod_m = given_or(card_.rod_length_m, "engine.rod_length",
                         {1.65 * in.stroke_m, rod_sd * in.stroke_m}, 1.35 * in.stroke_m,
                         2.2 * in.stroke_m, kInch_m, "in", "1.65 times the stroke, usual");
-    in.compression_ratio =
-        given_or(card_.compression_ratio, "engine.compression_ratio", {9.2, 0.6}, 6.5, 13.0, 1.0,
-                 "", "usual for a rebuilt engine");
+    in.compression_ratio = given_or(card_.compression_ratio, "engine.compression_ratio", {9.2, 0.6},
+                                    6.5, 13.0, 1.0, "", "usual for a rebuilt engine");
   }
 
   // --- Lobes
@@ -210,8 +209,8 @@ class Completer {
       const double gap = soft_clamp(gap_deg, least * *duration_050_deg, most * *duration_050_deg);
       return {*duration_050_deg, *duration_050_deg + gap};
     }
-    const double gap = soft_clamp(gap_deg, *seat_deg * least / (1.0 + least),
-                                  *seat_deg * most / (1.0 + most));
+    const double gap =
+        soft_clamp(gap_deg, *seat_deg * least / (1.0 + least), *seat_deg * most / (1.0 + most));
     return {*seat_deg - gap, *seat_deg};
   }
 
@@ -221,6 +220,9 @@ class Completer {
     if (stated.duration_050_deg && stated.duration_seat_deg) {
       range = lobe_lift_range(*stated.duration_050_deg, *stated.duration_seat_deg,
                               engine_.inputs.seat_height_m);
+      // A hair inside, or rounding decides whether the lobe at the bound still counts.
+      range.low_m *= 1.0 + 1e-7;
+      range.high_m *= 1.0 - 1e-7;
       // Where the seat height is assumed too, no lift may meet it just now: then the nearest does.
       if (range.low_m > range.high_m) range.high_m = range.low_m;
     }
@@ -273,9 +275,9 @@ class Completer {
       lift.valve_lift_m = *stated.valve_lift_m;
     } else {
       const std::string key = "cam.valve_lift." + side;
-      lift.valve_lift_m = std::clamp(draws_.normal(key, usual_lift),
-                                     range.low_m * lift.rocker_ratio,
-                                     range.high_m * lift.rocker_ratio);
+      lift.valve_lift_m =
+          std::clamp(draws_.normal(key, usual_lift), range.low_m * lift.rocker_ratio,
+                     range.high_m * lift.rocker_ratio);
       draws_.note(key, lift.valve_lift_m / kInch_m, "in", lift_basis);
     }
     return lift;
@@ -287,9 +289,9 @@ class Completer {
     if (card_.seat_height_m) {
       in.seat_height_m = *card_.seat_height_m;
     } else if (seat_given) {
-      in.seat_height_m = given_or(std::nullopt, "cam.seat_height",
-                                  {kUsualSeatHeight_m, 0.0008 * kInch_m}, 0.0035 * kInch_m,
-                                  0.010 * kInch_m, kInch_m, "in", "usual on cam cards");
+      in.seat_height_m =
+          given_or(std::nullopt, "cam.seat_height", {kUsualSeatHeight_m, 0.0008 * kInch_m},
+                   0.0035 * kInch_m, 0.010 * kInch_m, kInch_m, "in", "usual on cam cards");
     } else {
       // An assumed seat duration is one at this height: nothing is uncertain about it.
       in.seat_height_m = kUsualSeatHeight_m;
@@ -353,9 +355,9 @@ class Completer {
                              ? Spread{*exhaust.valve_lift_m / 1.02, 0.015 * *exhaust.valve_lift_m}
                              : valve_lift_at(duration_050_deg, in.bore_m, engine_.build.valvetrain,
                                              engine_.build.intake_valves);
-    const Lift lift = complete_lift(true, intake, usual,
-                                    exhaust.valve_lift_m ? "slightly less than the exhaust's"
-                                                         : "usual for duration and bore");
+    const Lift lift = complete_lift(
+        true, intake, usual,
+        exhaust.valve_lift_m ? "slightly less than the exhaust's" : "usual for duration and bore");
     in.intake_rocker_ratio = lift.rocker_ratio;
     in.intake_valve_lift_m = lift.valve_lift_m;
 
@@ -363,9 +365,9 @@ class Completer {
     if (given_050 && given_seat) {
       durations = {*intake.duration_050_deg, *intake.duration_seat_deg};
     } else {
-      durations = feasible(seat_follows ? std::optional(duration_050_deg) : std::nullopt,
-                           seat_follows ? std::nullopt : intake.duration_seat_deg, gap_deg,
-                           lift.lobe_m());
+      durations =
+          feasible(seat_follows ? std::optional(duration_050_deg) : std::nullopt,
+                   seat_follows ? std::nullopt : intake.duration_seat_deg, gap_deg, lift.lobe_m());
     }
     in.intake_duration_050_deg = durations.at_050_deg;
     in.intake_duration_seat_deg = durations.seat_deg;
@@ -395,8 +397,8 @@ class Completer {
       duration_050_deg = *exhaust.duration_seat_deg - gap_deg;
       seat_follows = false;
     } else {
-      duration_050_deg = std::clamp(draws_.normal(kKey050, {in.intake_duration_050_deg + 6.0, 5.0}),
-                                    165.0, 320.0);
+      duration_050_deg =
+          std::clamp(draws_.normal(kKey050, {in.intake_duration_050_deg + 6.0, 5.0}), 165.0, 320.0);
     }
 
     const Lift lift = complete_lift(
@@ -409,9 +411,9 @@ class Completer {
     if (given_050 && given_seat) {
       durations = {*exhaust.duration_050_deg, *exhaust.duration_seat_deg};
     } else {
-      durations = feasible(seat_follows ? std::optional(duration_050_deg) : std::nullopt,
-                           seat_follows ? std::nullopt : exhaust.duration_seat_deg, gap_deg,
-                           lift.lobe_m());
+      durations =
+          feasible(seat_follows ? std::optional(duration_050_deg) : std::nullopt,
+                   seat_follows ? std::nullopt : exhaust.duration_seat_deg, gap_deg, lift.lobe_m());
     }
     in.exhaust_duration_050_deg = durations.at_050_deg;
     in.exhaust_duration_seat_deg = durations.seat_deg;
@@ -436,10 +438,9 @@ class Completer {
     }
     in.lobe_separation_deg = given_or(card_.lobe_separation_deg, "cam.lobe_separation", separation,
                                       98.0, 122.0, 1.0, "deg", basis);
-    in.intake_centerline_deg =
-        given_or(card_.intake_centerline_deg, "cam.intake_centerline",
-                 {in.lobe_separation_deg - 4.0, 2.0}, 90.0, 130.0, 1.0, "deg",
-                 "4 degrees ahead of the lobe separation, usual");
+    in.intake_centerline_deg = given_or(card_.intake_centerline_deg, "cam.intake_centerline",
+                                        {in.lobe_separation_deg - 4.0, 2.0}, 90.0, 130.0, 1.0,
+                                        "deg", "4 degrees ahead of the lobe separation, usual");
   }
 
   void complete_lash() {
@@ -455,10 +456,10 @@ class Completer {
     const Spread exhaust = card_.lash_m.intake
                                ? Spread{in.intake_lash_m + 0.002 * kInch_m, 0.001 * kInch_m}
                                : Spread{usual.mean + 0.002 * kInch_m, usual.sd};
-    in.exhaust_lash_m = given_or(card_.lash_m.exhaust, "cam.lash.exhaust", exhaust,
-                                 0.002 * kInch_m, 0.035 * kInch_m, kInch_m, "in",
-                                 card_.lash_m.intake ? "0.002 in more than the intake's"
-                                                     : "usual for solid lifters");
+    in.exhaust_lash_m = given_or(
+        card_.lash_m.exhaust, "cam.lash.exhaust", exhaust, 0.002 * kInch_m, 0.035 * kInch_m,
+        kInch_m, "in",
+        card_.lash_m.intake ? "0.002 in more than the intake's" : "usual for solid lifters");
   }
 
   void complete_valves() {
@@ -471,14 +472,15 @@ class Completer {
                  0.55 * in.bore_m, kInch_m, "in", "usual share of the bore");
     // Beside a given intake valve the exhaust valve is the usual share of that.
     const double share = exhaust.mean / intake.mean;
-    const Spread size = card_.intake_valve_diameter_m
-                            ? Spread{share * in.intake_valve_diameter_m,
-                                     0.025 * in.intake_valve_diameter_m}
-                            : Spread{exhaust.mean * in.bore_m, exhaust.sd * in.bore_m};
-    in.exhaust_valve_diameter_m = given_or(
-        card_.exhaust_valve_diameter_m, "engine.valves.exhaust_diameter", size, 0.2 * in.bore_m,
-        0.5 * in.bore_m, kInch_m, "in",
-        card_.intake_valve_diameter_m ? "usual share of the intake valve" : "usual share of the bore");
+    const Spread size =
+        card_.intake_valve_diameter_m
+            ? Spread{share * in.intake_valve_diameter_m, 0.025 * in.intake_valve_diameter_m}
+            : Spread{exhaust.mean * in.bore_m, exhaust.sd * in.bore_m};
+    in.exhaust_valve_diameter_m =
+        given_or(card_.exhaust_valve_diameter_m, "engine.valves.exhaust_diameter", size,
+                 0.2 * in.bore_m, 0.5 * in.bore_m, kInch_m, "in",
+                 card_.intake_valve_diameter_m ? "usual share of the intake valve"
+                                               : "usual share of the bore");
   }
 
   // --- Idle
@@ -503,30 +505,30 @@ class Completer {
       speed = {*card_.known.speed_rpm + drop_rpm(known_gear()) - drop_rpm(idle_gear()), 40.0};
       speed_basis = "as in the known reading";
     }
-    in.speed_rpm = given_or(card_.speed_rpm, "idle.speed", speed, 450.0, 1600.0, 1.0, "rpm",
-                            speed_basis);
+    in.speed_rpm =
+        given_or(card_.speed_rpm, "idle.speed", speed, 450.0, 1600.0, 1.0, "rpm", speed_basis);
 
     Spread spark = idle_spark_at(duration_deg);
     if (card_.known.spark_btdc_deg) spark.mean = *card_.known.spark_btdc_deg;
     in.spark_btdc_deg =
         given_or(card_.spark_btdc_deg, "idle.spark", spark, -5.0, 45.0, 1.0, "deg",
                  card_.known.spark_btdc_deg ? "as in the known reading" : "usual for the duration");
-    in.lambda = given_or(card_.lambda, "idle.mixture", idle_lambda_at(duration_deg), 0.80, 1.05, 1.0,
-                         "lambda", "usual for the duration");
+    in.lambda = given_or(card_.lambda, "idle.mixture", idle_lambda_at(duration_deg), 0.80, 1.05,
+                         1.0, "lambda", "usual for the duration");
     complete_air();
     in.intake_air_K = complete_intake_air();
     complete_converter();
     if (at_known_) {
       const auto& known = card_.known;
-      in.speed_rpm = known.speed_rpm.value_or(in.speed_rpm + drop_rpm(idle_gear()) -
-                                              drop_rpm(known_gear()));
+      in.speed_rpm =
+          known.speed_rpm.value_or(in.speed_rpm + drop_rpm(idle_gear()) - drop_rpm(known_gear()));
       in.spark_btdc_deg = known.spark_btdc_deg.value_or(in.spark_btdc_deg);
     }
     const Card::Gear gear = at_known_ ? known_gear() : idle_gear();
-    in.converter_torque_Nm = gear == Card::Gear::drive
-                                 ? converter_torque_Nm(in.speed_rpm, stall_speed_rpm_,
-                                                       stall_torque_Nm_)
-                                 : 0.0;
+    in.converter_torque_Nm =
+        gear == Card::Gear::drive
+            ? converter_torque_Nm(in.speed_rpm, stall_speed_rpm_, stall_torque_Nm_)
+            : 0.0;
   }
 
   void complete_air() {
@@ -570,21 +572,19 @@ class Completer {
     if (!drive) return;
     stall_speed_rpm_ = given_or(card_.stall_speed_rpm, "idle.converter.stall_speed",
                                 {1800.0, 250.0}, 1000.0, 4000.0, 1.0, "rpm", "a stock converter");
-    const double reference_Nm =
-        300.0 * kPoundForceFoot_Nm * displacement_m3(engine_) / 5.7e-3;
-    stall_torque_Nm_ = given_or(card_.stall_torque_Nm, "idle.converter.stall_torque",
-                                {reference_Nm, 0.2 * reference_Nm}, 0.2 * reference_Nm,
-                                2.0 * reference_Nm, kPoundForceFoot_Nm, "lbf.ft",
-                                "a stock converter, by displacement");
+    const double reference_Nm = 300.0 * kPoundForceFoot_Nm * displacement_m3(engine_) / 5.7e-3;
+    stall_torque_Nm_ =
+        given_or(card_.stall_torque_Nm, "idle.converter.stall_torque",
+                 {reference_Nm, 0.2 * reference_Nm}, 0.2 * reference_Nm, 2.0 * reference_Nm,
+                 kPoundForceFoot_Nm, "lbf.ft", "a stock converter, by displacement");
   }
 
   // --- Accessories
 
   // Mean and deviation of a power that is taken with some probability.
   static Spread maybe_taken(double probability, double power_W, double share_sd) {
-    return {probability * power_W,
-            power_W * std::sqrt(probability * (1.0 - probability) +
-                                probability * share_sd * share_sd)};
+    return {probability * power_W, power_W * std::sqrt(probability * (1.0 - probability) +
+                                                       probability * share_sd * share_sd)};
   }
 
   // Power of one accessory that may be given as on or off, or not given; what is off takes none.
@@ -615,18 +615,20 @@ class Completer {
                            kFanSpread, "usual power of a belt fan at this speed",
                            pushrod ? "a belt fan is likely" : "an electric fan is likely");
     const int cylinders = engine_.build.cylinders;
-    power_W += accessory_W("idle.accessories.power_steering", card_.power_steering,
-                           cylinders >= 8 ? 0.8 : cylinders >= 5 ? 0.5 : 0.3,
-                           power_steering_power_W(), kSteeringSpread,
-                           "usual power of a steering pump, wheels straight",
-                           cylinders >= 8 ? "power steering is likely" : "power steering is possible");
+    power_W +=
+        accessory_W("idle.accessories.power_steering", card_.power_steering,
+                    cylinders >= 8   ? 0.8
+                    : cylinders >= 5 ? 0.5
+                                     : 0.3,
+                    power_steering_power_W(), kSteeringSpread,
+                    "usual power of a steering pump, wheels straight",
+                    cylinders >= 8 ? "power steering is likely" : "power steering is possible");
     if (card_.air_conditioning) {
       power_W += accessory_W("idle.accessories.air_conditioning", card_.air_conditioning, 0.0,
                              air_conditioning_power_W(), kCompressorSpread,
                              "usual power of a compressor at idle", "");
     } else {
-      draws_.note_word("idle.accessories.air_conditioning", "off",
-                       "off while an idle is judged");
+      draws_.note_word("idle.accessories.air_conditioning", "off", "off while an idle is judged");
     }
     engine_.inputs.accessory_power_W = power_W;
   }
@@ -709,10 +711,9 @@ Completion complete(const EngineCard& card) {
     }
   }
   if (!card.lifter) {
-    result.warnings.push_back(
-        std::string("The kind of lifter is not given: ") +
-        (card.lash_m.intake || card.lash_m.exhaust ? "solid" : "hydraulic") +
-        " flat lifters are assumed.");
+    result.warnings.push_back(std::string("The kind of lifter is not given: ") +
+                              (card.lash_m.intake || card.lash_m.exhaust ? "solid" : "hydraulic") +
+                              " flat lifters are assumed.");
   }
   return result;
 }

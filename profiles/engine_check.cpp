@@ -152,8 +152,7 @@ class Checker {
 
   void check_rod() const {
     if (!card_.rod_length_m || !(card_.stroke_m || card_.displacement_m3)) return;
-    const double stroke_m =
-        bore_and_stroke(card_, bore_over_stroke(card_.cylinders).mean).stroke_m;
+    const double stroke_m = bore_and_stroke(card_, bore_over_stroke(card_.cylinders).mean).stroke_m;
     const double ratio = *card_.rod_length_m / stroke_m;
     if (ratio < 1.15 || ratio > 3.2) {
       fail("engine.rod_length",
@@ -176,7 +175,8 @@ class Checker {
                std::to_string(count.intake + count.exhaust) + " valves",
            "Give the diameter of the valve's head, or check the bore and the number of valves.");
     };
-    if (card_.intake_valve_diameter_m && *card_.intake_valve_diameter_m > room.each_intake * bore_m) {
+    if (card_.intake_valve_diameter_m &&
+        *card_.intake_valve_diameter_m > room.each_intake * bore_m) {
       too_big("engine.valves.intake_diameter", room.each_intake * bore_m);
     }
     if (card_.exhaust_valve_diameter_m &&
@@ -227,16 +227,16 @@ class Checker {
     check_lift(intake, side, lobe);
     if (!lobe.duration_050_deg || !lobe.duration_seat_deg) return;
 
-    // With lift or rocker ratio not given, any that an engine can have.
+    // With lift or rocker ratio not given, any that an engine of the kind can have.
     const double height_m = card_.seat_height_m.value_or(kUsualSeatHeight_m);
     const LiftRange possible =
         lobe_lift_range(*lobe.duration_050_deg, *lobe.duration_seat_deg, height_m);
-    double low_m = kLobeLiftMin_m, high_m = kLobeLiftMax_m;
-    if (lobe.valve_lift_m) {
-      const bool pushrod = stated_or_usual_valvetrain(card_) == Valvetrain::pushrod;
-      low_m = *lobe.valve_lift_m / lobe.rocker_ratio.value_or(pushrod ? 1.8 : 1.05);
-      high_m = *lobe.valve_lift_m / lobe.rocker_ratio.value_or(pushrod ? 1.3 : 0.95);
-    }
+    const bool pushrod = stated_or_usual_valvetrain(card_) == Valvetrain::pushrod;
+    const double usual_m = usual_valve_lift_m(*lobe.duration_050_deg);
+    const double low_m = lobe.valve_lift_m.value_or(0.75 * usual_m) /
+                         lobe.rocker_ratio.value_or(pushrod ? 1.8 : 1.05);
+    const double high_m = lobe.valve_lift_m.value_or(1.25 * usual_m) /
+                          lobe.rocker_ratio.value_or(pushrod ? 1.3 : 0.95);
     // A hair of slack, so that numbers which meet the limit exactly are not refused.
     constexpr double kSlack = 1e-9;
     if (possible.low_m > possible.high_m || low_m > possible.high_m * (1.0 + kSlack) ||
@@ -261,7 +261,8 @@ class Checker {
                                       "another lift than 0.006 in."));
     }
     if (!lobe.valve_lift_m) return;
-    const double lift_m = *lobe.valve_lift_m / lobe.rocker_ratio.value_or(usual_rocker_ratio(card_));
+    const double lift_m =
+        *lobe.valve_lift_m / lobe.rocker_ratio.value_or(usual_rocker_ratio(card_));
     const double power =
         lobe_power(*lobe.duration_050_deg, *lobe.duration_seat_deg, lift_m, height_m).power;
     if (power < kPowerHardlyMin || power > kPowerHardlyMax) {
@@ -283,25 +284,28 @@ class Checker {
                inches(lobe_lift_m, 3) + ", with a rocker ratio of " + number_text(ratio, 3),
            "Valve lift is lobe lift times rocker ratio.");
     }
-    const auto diameter_m =
-        intake ? card_.intake_valve_diameter_m : card_.exhaust_valve_diameter_m;
+    const auto diameter_m = intake ? card_.intake_valve_diameter_m : card_.exhaust_valve_diameter_m;
     if (diameter_m && *lobe.valve_lift_m > 0.6 * *diameter_m) {
       fail(key, "at most 0.6 of the valve's diameter, " + inches(0.6 * *diameter_m, 3),
            "Check the lift and the valve diameter.");
     }
     if (!lobe.duration_050_deg || ratio < 1.2) return;
-    const ValveCount count = valve_count(stated_or_usual_valves(card_));
-    const Spread size = bore_over_stroke(card_.cylinders);
-    const Spread usual =
-        valve_lift_at(*lobe.duration_050_deg, bore_and_stroke(card_, size.mean).bore_m,
-                      stated_or_usual_valvetrain(card_), count.intake);
-    // Below two thirds of the usual lift, and usual once multiplied by the rocker ratio.
-    if (*lobe.valve_lift_m < 0.75 * usual.mean &&
-        std::fabs(*lobe.valve_lift_m * ratio / usual.mean - 1.0) < 0.2) {
+    const double usual_m = usual_valve_lift_m(*lobe.duration_050_deg);
+    // Far below the usual lift, and usual once multiplied by the rocker ratio.
+    if (*lobe.valve_lift_m < 0.75 * usual_m &&
+        std::fabs(*lobe.valve_lift_m * ratio / usual_m - 1.0) < 0.2) {
       warn("The " + side + " valve lift of " + inches(*lobe.valve_lift_m, 3) +
            " is little for its duration: is it the lobe lift? Times the rocker ratio it would be " +
            inches(*lobe.valve_lift_m * ratio, 3) + ".");
     }
+  }
+
+  double usual_valve_lift_m(double duration_050_deg) const {
+    const ValveCount count = valve_count(stated_or_usual_valves(card_));
+    const double ratio = bore_over_stroke(card_.cylinders).mean;
+    return valve_lift_at(duration_050_deg, bore_and_stroke(card_, ratio).bore_m,
+                         stated_or_usual_valvetrain(card_), count.intake)
+        .mean;
   }
 
   void check_words() {
@@ -355,24 +359,25 @@ class Checker {
     if (!known.vacuum_Pa) {
       if (known.speed_rpm || known.gear || known.spark_btdc_deg || known.altitude_m ||
           known.barometer_Pa) {
-        warn("The section known has no vacuum: what it says helps only to guess idle speed, spark "
-             "and altitude.");
+        warn(
+            "The section known has no vacuum: what it says helps only to guess idle speed, spark "
+            "and altitude.");
       }
       return;
     }
     const double altitude_m = known.altitude_m.value_or(card_.altitude_m.value_or(0.0));
     const bool altitude_first = known.altitude_m.has_value();
-    const double barometer_Pa =
-        known.barometer_Pa
-            ? *known.barometer_Pa
-            : (!altitude_first && card_.barometer_Pa ? *card_.barometer_Pa
-                                                     : pressure_at_altitude_Pa(altitude_m));
+    const double barometer_Pa = known.barometer_Pa ? *known.barometer_Pa
+                                                   : (!altitude_first && card_.barometer_Pa
+                                                          ? *card_.barometer_Pa
+                                                          : pressure_at_altitude_Pa(altitude_m));
     if (*known.vacuum_Pa > barometer_Pa - 10e3) {
       const auto in_inHg = [](double pressure_Pa) {
         return number_text(pressure_Pa / kInchMercury_Pa, 3) + " inHg";
       };
-      fail("known.vacuum", "less than " + in_inHg(barometer_Pa - 10e3) + " at a barometer of " +
-                               in_inHg(barometer_Pa),
+      fail("known.vacuum",
+           "less than " + in_inHg(barometer_Pa - 10e3) + " at a barometer of " +
+               in_inHg(barometer_Pa),
            "Give what a vacuum gauge shows, not the absolute manifold pressure.");
     }
   }
@@ -385,8 +390,8 @@ class Checker {
       warn("The converter counts only in drive; the idle is in neutral.");
     }
     if (card_.stall_speed_rpm && card_.speed_rpm && *card_.stall_speed_rpm <= *card_.speed_rpm) {
-      fail("idle.converter.stall_speed", "more than the idle speed of " +
-                                             key_text(card_, "idle.speed"),
+      fail("idle.converter.stall_speed",
+           "more than the idle speed of " + key_text(card_, "idle.speed"),
            "Correct one of the two, or leave the converter out if it is not known.");
     }
   }
@@ -404,8 +409,7 @@ double duration_ratio(double power, double lift_m, double seat_height_m) {
 
 void check_card(EngineCard& card, const FindKey& find_key) { Checker(card, find_key).run(); }
 
-LiftRange lobe_lift_range(double duration_050_deg, double duration_seat_deg,
-                          double seat_height_m) {
+LiftRange lobe_lift_range(double duration_050_deg, double duration_seat_deg, double seat_height_m) {
   // At one power the ratio of the durations falls with the lift.
   const double wanted = duration_seat_deg / duration_050_deg;
   const auto lift_where = [&](double power) {
@@ -422,7 +426,9 @@ LiftRange lobe_lift_range(double duration_050_deg, double duration_seat_deg,
 }
 
 StatedLobe stated_lobe(const EngineCard& card, bool intake) {
-  const auto side = [&](const EngineCard::Pair& pair) { return intake ? pair.intake : pair.exhaust; };
+  const auto side = [&](const EngineCard::Pair& pair) {
+    return intake ? pair.intake : pair.exhaust;
+  };
   StatedLobe lobe{side(card.duration_050_deg), side(card.duration_seat_deg),
                   side(card.valve_lift_m), side(card.rocker_ratio), side(card.lash_m)};
   // The exhaust rocker ratio is the intake's unless it is given.
@@ -446,8 +452,7 @@ double usual_rocker_ratio(const EngineCard& card) {
 BoreStroke bore_and_stroke(const EngineCard& card, double bore_over_stroke) {
   if (card.bore_m && card.stroke_m) return {*card.bore_m, *card.stroke_m};
   // bore^2 stroke of one cylinder, m^3
-  const double product =
-      *card.displacement_m3 / (kPi / 4.0 * static_cast<double>(card.cylinders));
+  const double product = *card.displacement_m3 / (kPi / 4.0 * static_cast<double>(card.cylinders));
   if (card.bore_m) return {*card.bore_m, product / (*card.bore_m * *card.bore_m)};
   if (card.stroke_m) return {std::sqrt(product / *card.stroke_m), *card.stroke_m};
   const double bore_m = std::cbrt(product * bore_over_stroke);

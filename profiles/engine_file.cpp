@@ -27,7 +27,8 @@ std::vector<std::string> all_paths() {
   std::vector<std::string> paths;
   for (const EngineKey& key : engine_keys()) {
     const std::string path(key.path);
-    for (std::size_t dot = path.find('.'); dot != std::string::npos; dot = path.find('.', dot + 1)) {
+    for (std::size_t dot = path.find('.'); dot != std::string::npos;
+         dot = path.find('.', dot + 1)) {
       const std::string section = path.substr(0, dot);
       if (std::find(paths.begin(), paths.end(), section) == paths.end()) paths.push_back(section);
     }
@@ -191,8 +192,8 @@ EngineCard read_engine_card(const std::string& path, const std::vector<std::stri
 
 std::string write_engine_card(const EngineCard& card) {
   std::string text;
-  std::string section;    // "engine", open at two spaces
-  std::string inline_map; // "engine.valves", open in braces
+  std::string section;     // "engine", open at two spaces
+  std::string inline_map;  // "engine.valves", open in braces
   const auto close_inline_map = [&] {
     if (!inline_map.empty()) text += "}\n";
     inline_map.clear();

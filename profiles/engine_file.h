@@ -79,10 +79,10 @@ std::string write_engine_card(const EngineCard& card);
 
 /// One value that the card did not give.
 struct Assumption {
-  std::string key;    ///< as in the engine file, e.g. "cam.duration_seat.intake"
-  double value = 0;   ///< in `unit`
-  std::string unit;   ///< a trade unit: deg, in, rpm, lambda, ft, degF, A, W, lbf.ft, "" for a ratio
-  double sd = 0;      ///< standard deviation of the value, all that it depends on included
+  std::string key;   ///< as in the engine file, e.g. "cam.duration_seat.intake"
+  double value = 0;  ///< in `unit`
+  std::string unit;  ///< a trade unit: deg, in, rpm, lambda, ft, degF, A, W, lbf.ft, "" for a ratio
+  double sd = 0;     ///< standard deviation of the value, all that it depends on included
   std::string basis;  ///< plain words: from what it was assumed
   std::string word;   ///< for a key that is a word (engine.layout): the word; value and sd are 0
 };
@@ -101,14 +101,14 @@ struct KnownPoint {
 /// together (duration, then lobe separation, idle speed and spark given it) move together.
 struct Completion {
   Engine engine;
-  std::vector<std::string> latent_keys;   ///< which key each latent variable stands for
+  std::vector<std::string> latent_keys;  ///< which key each latent variable stands for
   /// Every key not given, at latent values 0; and the shaft power of the accessories in W, under
   /// their keys, for those that run: that one is fitted may be given, what it takes is not.
   std::vector<Assumption> assumed;
   /// d inputs / d latent, kInputCount x latent count, by central differences over completion.
   Eigen::MatrixXd input_per_latent;
-  std::optional<KnownPoint> known;        ///< where the card has known.vacuum
-  std::vector<std::string> warnings;      ///< beyond those of the card
+  std::optional<KnownPoint> known;    ///< where the card has known.vacuum
+  std::vector<std::string> warnings;  ///< beyond those of the card
 };
 
 /// Completes a card. Throws InputError where what was given cannot be met by any engine (no lobe

@@ -15,7 +15,8 @@ namespace {
 using namespace std::string_view_literals;
 
 // A field is named by a function that works on a const card as well: card -> the optional in it.
-#define CARD_FIELD(member) [](auto& card) -> auto& { return card.member; }
+#define CARD_FIELD(member) \
+  [](auto& card) -> auto& { return card.member; }
 
 // --- Kinds of keys -------------------------------------------------------------------------------
 
@@ -74,8 +75,7 @@ EngineKey word(std::string_view path, const std::array<std::string_view, n>& wor
 
 template <class Field>
 EngineKey on_off(std::string_view path, Field field) {
-  return {path,
-          [=](EngineCard& card, const YamlNode& node) { field(card) = node.as_switch(path); },
+  return {path, [=](EngineCard& card, const YamlNode& node) { field(card) = node.as_switch(path); },
           [=](const EngineCard& card) {
             return field(card) ? std::string(*field(card) ? "on" : "off") : std::string();
           }};
@@ -152,13 +152,12 @@ constexpr std::string_view kBarometerRemedy =
 
 std::vector<EngineKey> make_keys() {
   std::vector<EngineKey> keys;
-  keys.push_back({"name",
-                  [](EngineCard& card, const YamlNode& node) {
-                    card.name = node.as_text("name", 100);
-                  },
-                  [](const EngineCard& card) {
-                    return card.name.empty() ? std::string() : yaml_text(card.name);
-                  }});
+  keys.push_back(
+      {"name",
+       [](EngineCard& card, const YamlNode& node) { card.name = node.as_text("name", 100); },
+       [](const EngineCard& card) {
+         return card.name.empty() ? std::string() : yaml_text(card.name);
+       }});
 
   // --- engine
   keys.push_back({"engine.cylinders",
@@ -170,10 +169,10 @@ std::vector<EngineKey> make_keys() {
                     return card.cylinders > 0 ? std::to_string(card.cylinders) : std::string();
                   }});
   keys.push_back(word("engine.layout", kLayouts, CARD_FIELD(layout)));
-  keys.push_back(quantity("engine.displacement",
-                          {Dimension::volume, 15.0, 1000.0, "in3", "a displacement of all cylinders"},
-                          kVolumes, CARD_FIELD(displacement_m3),
-                          "Give the displacement of all cylinders, or bore and stroke."));
+  keys.push_back(quantity(
+      "engine.displacement",
+      {Dimension::volume, 15.0, 1000.0, "in3", "a displacement of all cylinders"}, kVolumes,
+      CARD_FIELD(displacement_m3), "Give the displacement of all cylinders, or bore and stroke."));
   keys.push_back(quantity("engine.bore", {Dimension::length, 1.8, 6.0, "in", "a cylinder bore"},
                           kLengths, CARD_FIELD(bore_m)));
   keys.push_back(quantity("engine.stroke", {Dimension::length, 1.5, 6.5, "in", "a stroke"},
@@ -197,10 +196,10 @@ std::vector<EngineKey> make_keys() {
   keys.push_back(word("engine.exhaust", kExhausts, CARD_FIELD(exhaust)));
 
   // --- cam
-  keys.push_back(plain_number("cam.duration_050.intake", kDuration050,
-                              CARD_FIELD(duration_050_deg.intake)));
-  keys.push_back(plain_number("cam.duration_050.exhaust", kDuration050,
-                              CARD_FIELD(duration_050_deg.exhaust)));
+  keys.push_back(
+      plain_number("cam.duration_050.intake", kDuration050, CARD_FIELD(duration_050_deg.intake)));
+  keys.push_back(
+      plain_number("cam.duration_050.exhaust", kDuration050, CARD_FIELD(duration_050_deg.exhaust)));
   keys.push_back(plain_number("cam.duration_seat.intake", kDurationSeat,
                               CARD_FIELD(duration_seat_deg.intake)));
   keys.push_back(plain_number("cam.duration_seat.exhaust", kDurationSeat,
@@ -213,10 +212,10 @@ std::vector<EngineKey> make_keys() {
                           CARD_FIELD(valve_lift_m.intake), kLiftRemedy));
   keys.push_back(quantity("cam.valve_lift.exhaust", kValveLift, kLengths,
                           CARD_FIELD(valve_lift_m.exhaust), kLiftRemedy));
-  keys.push_back(plain_number("cam.rocker_ratio.intake", kRockerRatio,
-                              CARD_FIELD(rocker_ratio.intake)));
-  keys.push_back(plain_number("cam.rocker_ratio.exhaust", kRockerRatio,
-                              CARD_FIELD(rocker_ratio.exhaust)));
+  keys.push_back(
+      plain_number("cam.rocker_ratio.intake", kRockerRatio, CARD_FIELD(rocker_ratio.intake)));
+  keys.push_back(
+      plain_number("cam.rocker_ratio.exhaust", kRockerRatio, CARD_FIELD(rocker_ratio.exhaust)));
   keys.push_back(plain_number("cam.lobe_separation",
                               {90.0, 130.0, "camshaft degrees between the lobes"},
                               CARD_FIELD(lobe_separation_deg)));
@@ -231,22 +230,23 @@ std::vector<EngineKey> make_keys() {
   // --- idle
   keys.push_back(quantity("idle.speed", kIdleSpeed, kSpeeds, CARD_FIELD(speed_rpm)));
   keys.push_back(plain_number("idle.spark", kSpark, CARD_FIELD(spark_btdc_deg)));
-  keys.push_back(quantity("idle.mixture",
-                          {Dimension::mixture, 0.70, 1.20, "lambda", "a mixture"}, kMixtures,
-                          CARD_FIELD(lambda)));
+  keys.push_back(quantity("idle.mixture", {Dimension::mixture, 0.70, 1.20, "lambda", "a mixture"},
+                          kMixtures, CARD_FIELD(lambda)));
   keys.push_back(quantity("idle.altitude", kAltitude, kAltitudes, CARD_FIELD(altitude_m)));
   keys.push_back(quantity("idle.barometer", kBarometer, kPressures, CARD_FIELD(barometer_Pa),
                           kBarometerRemedy));
-  keys.push_back(quantity("idle.intake_air",
-                          {Dimension::temperature, -40.0, 180.0, "degF", "an intake air temperature"},
-                          kTemperatures, CARD_FIELD(intake_air_K)));
+  keys.push_back(
+      quantity("idle.intake_air",
+               {Dimension::temperature, -40.0, 180.0, "degF", "an intake air temperature"},
+               kTemperatures, CARD_FIELD(intake_air_K)));
   keys.push_back(word("idle.gear", kGears, CARD_FIELD(gear)));
   keys.push_back(quantity("idle.converter.stall_speed",
                           {Dimension::speed, 1000.0, 6000.0, "rpm", "a stall speed"}, kSpeeds,
                           CARD_FIELD(stall_speed_rpm)));
-  keys.push_back(quantity("idle.converter.stall_torque",
-                          {Dimension::torque, 30.0, 1200.0, "lbf.ft", "a torque at that stall speed"},
-                          kTorques, CARD_FIELD(stall_torque_Nm)));
+  keys.push_back(
+      quantity("idle.converter.stall_torque",
+               {Dimension::torque, 30.0, 1200.0, "lbf.ft", "a torque at that stall speed"},
+               kTorques, CARD_FIELD(stall_torque_Nm)));
   keys.push_back(quantity("idle.accessories.alternator",
                           {Dimension::current, 0.0, 250.0, "A", "an alternator current at idle"},
                           kCurrents, CARD_FIELD(alternator_A)));
@@ -256,11 +256,12 @@ std::vector<EngineKey> make_keys() {
 
   // --- install
   keys.push_back(word("install.ignition", kIgnitions, CARD_FIELD(install.ignition)));
-  keys.push_back(whole_number("install.injectors", {1.0, 16.0, "injectors"},
-                              CARD_FIELD(install.injectors)));
-  keys.push_back(quantity("install.injector_flow",
-                          {Dimension::mass_flow, 3.0, 500.0, "lb/hr", "the fuel flow of one injector,"},
-                          kMassFlows, CARD_FIELD(install.injector_flow_kg_s)));
+  keys.push_back(
+      whole_number("install.injectors", {1.0, 16.0, "injectors"}, CARD_FIELD(install.injectors)));
+  keys.push_back(
+      quantity("install.injector_flow",
+               {Dimension::mass_flow, 3.0, 500.0, "lb/hr", "the fuel flow of one injector,"},
+               kMassFlows, CARD_FIELD(install.injector_flow_kg_s)));
   keys.push_back(quantity("install.fuel_pressure",
                           {Dimension::pressure, 4.0, 150.0, "psi", "a fuel pressure (gauge)"},
                           kFuelPressures, CARD_FIELD(install.fuel_pressure_Pa)));
@@ -269,16 +270,17 @@ std::vector<EngineKey> make_keys() {
                           kVolumeFlows, CARD_FIELD(install.pump_flow_m3_s)));
 
   // --- known
-  keys.push_back(quantity("known.vacuum",
-                          {Dimension::pressure, 0.5, 28.0, "inHg", "a manifold vacuum below the barometer"},
-                          kPressures, CARD_FIELD(known.vacuum_Pa),
-                          "Give what a vacuum gauge shows, not the absolute manifold pressure."));
+  keys.push_back(
+      quantity("known.vacuum",
+               {Dimension::pressure, 0.5, 28.0, "inHg", "a manifold vacuum below the barometer"},
+               kPressures, CARD_FIELD(known.vacuum_Pa),
+               "Give what a vacuum gauge shows, not the absolute manifold pressure."));
   keys.push_back(quantity("known.speed", kIdleSpeed, kSpeeds, CARD_FIELD(known.speed_rpm)));
   keys.push_back(word("known.gear", kGears, CARD_FIELD(known.gear)));
   keys.push_back(plain_number("known.spark", kSpark, CARD_FIELD(known.spark_btdc_deg)));
   keys.push_back(quantity("known.altitude", kAltitude, kAltitudes, CARD_FIELD(known.altitude_m)));
-  keys.push_back(quantity("known.barometer", kBarometer, kPressures,
-                          CARD_FIELD(known.barometer_Pa), kBarometerRemedy));
+  keys.push_back(quantity("known.barometer", kBarometer, kPressures, CARD_FIELD(known.barometer_Pa),
+                          kBarometerRemedy));
   return keys;
 }
 

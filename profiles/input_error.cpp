@@ -8,8 +8,8 @@ namespace {
 // Characters that print as nothing or reorder what stands around them.
 bool hides_or_reorders(char32_t code) {
   return code == 0xAD || (code >= 0x200B && code <= 0x200F) || (code >= 0x2028 && code <= 0x202E) ||
-         (code >= 0x2060 && code <= 0x206F) || code == 0xFEFF || (code >= 0xFFF0 && code <= 0xFFFB) ||
-         (code >= 0xE0000 && code <= 0xE0FFF);
+         (code >= 0x2060 && code <= 0x206F) || code == 0xFEFF ||
+         (code >= 0xFFF0 && code <= 0xFFFB) || (code >= 0xE0000 && code <= 0xE0FFF);
 }
 
 std::string hexadecimal(unsigned long number, int digits) {

@@ -56,12 +56,18 @@ class SmoothCurve {
 
 Spread duration_of_word(EngineCard::Words word) {
   switch (word) {
-    case EngineCard::Words::stock: return {195.0, 8.0};
-    case EngineCard::Words::towing: return {206.0, 6.0};
-    case EngineCard::Words::mild: return {214.0, 7.0};
-    case EngineCard::Words::street: return {220.0, 6.0};
-    case EngineCard::Words::lopey: return {232.0, 8.0};
-    case EngineCard::Words::race: return {248.0, 12.0};
+    case EngineCard::Words::stock:
+      return {195.0, 8.0};
+    case EngineCard::Words::towing:
+      return {206.0, 6.0};
+    case EngineCard::Words::mild:
+      return {214.0, 7.0};
+    case EngineCard::Words::street:
+      return {220.0, 6.0};
+    case EngineCard::Words::lopey:
+      return {232.0, 8.0};
+    case EngineCard::Words::race:
+      return {248.0, 12.0};
   }
   return duration_of_unknown_cam();
 }
@@ -116,16 +122,14 @@ Spread idle_lambda_at(double duration_050_deg) {
 
 Spread valve_lift_at(double duration_050_deg, double bore_m, Valvetrain valvetrain,
                      int intake_valves) {
-  static constexpr SmoothCurve<6> curve{{{{180.0, 0.36},
-                                          {195.0, 0.39},
-                                          {220.0, 0.45},
-                                          {236.0, 0.50},
-                                          {250.0, 0.55},
-                                          {275.0, 0.63}}}};
-  // The curve is for pushrod engines of 4 in bore; smaller engines have less, but not in proportion.
+  static constexpr SmoothCurve<6> curve{
+      {{{180.0, 0.36}, {195.0, 0.39}, {220.0, 0.45}, {236.0, 0.50}, {250.0, 0.55}, {275.0, 0.63}}}};
+  // The curve is for pushrod engines of 4 in bore; smaller engines have less, but not in
+  // proportion.
   const double bore_factor = std::sqrt(std::clamp(bore_m / (4.0 * kInch_m), 0.5, 1.5));
-  const double train_factor =
-      intake_valves > 1 ? 0.85 : valvetrain == Valvetrain::overhead ? 0.95 : 1.0;
+  const double train_factor = intake_valves > 1                    ? 0.85
+                              : valvetrain == Valvetrain::overhead ? 0.95
+                                                                   : 1.0;
   const double factor = kInch_m * bore_factor * train_factor;
   return {curve.at(duration_050_deg) * factor, 0.03 * factor};
 }
@@ -140,7 +144,7 @@ ValveCount valve_count(int per_cylinder) {
 }
 
 Spread intake_valve_share(int intake_valves) {
-  return intake_valves == 1 ? Spread{0.47, 0.012}
+  return intake_valves == 1   ? Spread{0.47, 0.012}
          : intake_valves == 2 ? Spread{0.38, 0.012}
                               : Spread{0.32, 0.012};
 }

@@ -21,8 +21,7 @@ Spread duration_of_word(EngineCard::Words word);
 /// The same of a cam of which only an idle vacuum is known: between mild and street, wide.
 Spread duration_of_unknown_cam();
 /// Seat duration at 0.006 in of tappet lift less duration at 0.050 in (crank degrees).
-Spread seat_gap_of(std::optional<EngineCard::Lifter> lifter,
-                   std::optional<EngineCard::Words> word);
+Spread seat_gap_of(std::optional<EngineCard::Lifter> lifter, std::optional<EngineCard::Words> word);
 
 /// Lobe separation (camshaft degrees) usual at an intake duration at 0.050 in (crank degrees).
 Spread lobe_separation_at(double duration_050_deg);

@@ -27,8 +27,8 @@ struct DimensionInfo {
   std::vector<std::string_view> usual;
 };
 
-// "crank_rpm" and "lambda" are base units of our own, so that neither 12 Hz nor a plain ratio passes
-// for an engine speed or a mixture.
+// "crank_rpm" and "lambda" are base units of our own, so that neither 12 Hz nor a plain ratio
+// passes for an engine speed or a mixture.
 const DimensionInfo& info(Dimension dimension) {
   static const std::array<DimensionInfo, 10> table{{
       {"length", "m", {"in", "mm", "cm", "ft", "m"}},
@@ -48,7 +48,8 @@ const DimensionInfo& info(Dimension dimension) {
 // The trade's spellings, in lower case, and what UDUNITS-2 calls them. One inHg is what gauges are
 // marked in, the same number that the reports divide by.
 std::string library_spelling(std::string_view unit) {
-  constexpr const char* kGallonPerHour = "231 in3/hr";  // the US gallon, exactly; the library rounds
+  constexpr const char* kGallonPerHour =
+      "231 in3/hr";  // the US gallon, exactly; the library rounds
   static const std::map<std::string, std::string, std::less<>> spellings = {
       {"inhg", exact_number_text(kInchMercury_Pa) + " Pa"},
       {"in hg", exact_number_text(kInchMercury_Pa) + " Pa"},
@@ -124,8 +125,9 @@ std::string library_spelling(std::string_view unit) {
       {"afr", "AFR"},
   };
   std::string lower(unit);
-  std::transform(lower.begin(), lower.end(), lower.begin(),
-                 [](char c) { return c >= 'A' && c <= 'Z' ? static_cast<char>(c - 'A' + 'a') : c; });
+  std::transform(lower.begin(), lower.end(), lower.begin(), [](char c) {
+    return c >= 'A' && c <= 'Z' ? static_cast<char>(c - 'A' + 'a') : c;
+  });
   const auto found = spellings.find(lower);
   return found == spellings.end() ? std::string(unit) : found->second;
 }
@@ -182,7 +184,8 @@ std::string list_of_units(Dimension dimension) {
 // Keeps numbers, times and references, which UDUNITS-2 also parses, out of what is to be a unit.
 bool looks_like_unit(std::string_view unit) {
   if (unit.empty() || unit.size() > 40 || unit.find(" since ") != std::string_view::npos ||
-      unit.find(" from ") != std::string_view::npos || unit.find(" after ") != std::string_view::npos) {
+      unit.find(" from ") != std::string_view::npos ||
+      unit.find(" after ") != std::string_view::npos) {
     return false;
   }
   char before = ' ';
@@ -198,17 +201,18 @@ bool looks_like_unit(std::string_view unit) {
 }
 
 [[noreturn]] void fail_unit(std::string_view unit, Dimension dimension) {
-  const std::string expected = "a unit of " + std::string(info(dimension).name) + " (" +
-                               list_of_units(dimension) + ")";
+  const std::string expected =
+      "a unit of " + std::string(info(dimension).name) + " (" + list_of_units(dimension) + ")";
   if (unit.empty()) throw QuantityError(expected + " behind the number", "Write the unit as well.");
   if (unit == "F" || unit == "C" || unit == "f" || unit == "c") {
     const std::string meant = unit == "F" || unit == "f" ? "degF" : "degC";
-    throw QuantityError(expected, "A lone " + std::string(unit) + " is a farad or a coulomb: write " +
-                                      meant + ".");
+    throw QuantityError(
+        expected, "A lone " + std::string(unit) + " is a farad or a coulomb: write " + meant + ".");
   }
   const std::string near = nearest_name(unit, info(dimension).usual);
-  throw QuantityError(expected, near.empty() ? "\"" + printable(unit, 30) + "\" is not a known unit."
-                                             : "Did you mean " + near + "?");
+  throw QuantityError(expected, near.empty()
+                                    ? "\"" + printable(unit, 30) + "\" is not a known unit."
+                                    : "Did you mean " + near + "?");
 }
 
 // Converter from `unit` to the program's unit, or the other way round.
@@ -235,9 +239,9 @@ const cv_converter* converter(std::string_view unit, Dimension dimension, bool t
         break;
       }
     }
-    throw QuantityError("a unit of " + std::string(info(dimension).name) + " (" +
-                            list_of_units(dimension) + ")",
-                        "\"" + printable(unit, 30) + "\" is " + other + ".");
+    throw QuantityError(
+        "a unit of " + std::string(info(dimension).name) + " (" + list_of_units(dimension) + ")",
+        "\"" + printable(unit, 30) + "\" is " + other + ".");
   }
   auto& entry = known[key];
   entry[0].reset(ut_get_converter(parsed.get(), target.get()));

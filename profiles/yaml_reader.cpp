@@ -105,13 +105,13 @@ class TreeBuilder : public YAML::EventHandler {
       Level& level = open_.back();
       if (!level.seen.insert(value).second) {
         const auto& keys = level.node.keys;
-        const auto first = static_cast<std::size_t>(
-            std::find(keys.begin(), keys.end(), value) - keys.begin());
+        const auto first =
+            static_cast<std::size_t>(std::find(keys.begin(), keys.end(), value) - keys.begin());
         const int line = level.node.key_places[first].line;
-        throw InputError(at(mark).where(), dotted(value), "", "each key once",
-                         "It already stands in line " + std::to_string(line) +
-                             ": remove one of the two.",
-                         at(mark).excerpt());
+        throw InputError(
+            at(mark).where(), dotted(value), "", "each key once",
+            "It already stands in line " + std::to_string(line) + ": remove one of the two.",
+            at(mark).excerpt());
       }
       level.node.keys.push_back(value);
       level.node.key_places.push_back(at(mark));
@@ -257,7 +257,8 @@ std::string yaml_advice(const std::string& complaint, const std::string& line) {
   if (complaint.find("illegal map value") != std::string::npos) {
     return "A second colon in one line: put the text in quotes, or the key on its own line.";
   }
-  if (complaint.find("flow") != std::string::npos) return "Close every { with } and every [ with ].";
+  if (complaint.find("flow") != std::string::npos)
+    return "Close every { with } and every [ with ].";
   if (complaint.find("EOF in scalar") != std::string::npos) return "Close the quotes.";
   if (complaint.find("end of map") != std::string::npos ||
       complaint.find("end of seq") != std::string::npos) {
@@ -275,10 +276,11 @@ void check_text(std::string_view text, const std::shared_ptr<const YamlSource>& 
     const Utf8Character character = utf8_character(text, i);
     if (!is_text(character)) {
       const YamlPlace place = place_at(source, line, static_cast<int>(i - line_start));
-      throw InputError(place.where(), "", std::string(text.substr(i, character.length)),
-                       "text in UTF-8 without control characters",
-                       "This looks like a binary or damaged file: give a YAML file, saved as UTF-8.",
-                       place.excerpt());
+      throw InputError(
+          place.where(), "", std::string(text.substr(i, character.length)),
+          "text in UTF-8 without control characters",
+          "This looks like a binary or damaged file: give a YAML file, saved as UTF-8.",
+          place.excerpt());
     }
     i += character.length;
     if (character.code == '\n') {
@@ -324,9 +326,9 @@ YamlNode parse(std::string_view text, const std::shared_ptr<const YamlSource>& s
 std::string folded(std::string_view name) {
   std::string result;
   for (const char c : name) {
-    result += c == '-' || c == '_'       ? ' '
+    result += c == '-' || c == '_'   ? ' '
               : c >= 'A' && c <= 'Z' ? static_cast<char>(c - 'A' + 'a')
-                                         : c;
+                                     : c;
   }
   return result;
 }
@@ -338,7 +340,8 @@ std::size_t edit_distance(const std::string& a, const std::string& b) {
   for (std::size_t i = 1; i <= a.size(); ++i) {
     now[0] = i;
     for (std::size_t j = 1; j <= b.size(); ++j) {
-      now[j] = std::min({last[j] + 1, now[j - 1] + 1, last[j - 1] + (a[i - 1] == b[j - 1] ? 0 : 1)});
+      now[j] =
+          std::min({last[j] + 1, now[j - 1] + 1, last[j - 1] + (a[i - 1] == b[j - 1] ? 0 : 1)});
       if (i > 1 && j > 1 && a[i - 1] == b[j - 2] && a[i - 2] == b[j - 1]) {
         now[j] = std::min(now[j], before_last[j - 2] + 1);
       }
@@ -423,10 +426,14 @@ YamlNode* YamlNode::find(std::string_view key) {
 
 std::string YamlNode::shown() const {
   switch (kind) {
-    case Kind::null: return "nothing";
-    case Kind::scalar: return text.empty() ? "an empty text" : text;
-    case Kind::list: return "a list";
-    case Kind::map: return "a map";
+    case Kind::null:
+      return "nothing";
+    case Kind::scalar:
+      return text.empty() ? "an empty text" : text;
+    case Kind::list:
+      return "a list";
+    case Kind::map:
+      return "a map";
   }
   return {};
 }
@@ -447,10 +454,9 @@ void YamlNode::expect_map(std::string_view field, std::span<const std::string_vi
     if (std::find(allowed.begin(), allowed.end(), keys[i]) != allowed.end()) continue;
     const std::string near = nearest_name(keys[i], allowed);
     const std::string prefix = field.empty() ? "" : std::string(field) + ".";
-    throw InputError(key_places[i].where(), prefix + keys[i], keys[i],
-                     "one of the keys " + word_list(allowed),
-                     near.empty() ? "Remove the key." : "Did you mean " + near + "?",
-                     key_places[i].excerpt());
+    throw InputError(
+        key_places[i].where(), prefix + keys[i], keys[i], "one of the keys " + word_list(allowed),
+        near.empty() ? "Remove the key." : "Did you mean " + near + "?", key_places[i].excerpt());
   }
 }
 
@@ -470,7 +476,8 @@ const YamlNode& YamlNode::require(std::string_view field, std::string_view key) 
 
 void YamlNode::expect_scalar(std::string_view field, std::string expected) const {
   if (kind == Kind::null) {
-    throw error(field, std::move(expected), "Write the value, or remove the key if it is not known.");
+    throw error(field, std::move(expected),
+                "Write the value, or remove the key if it is not known.");
   }
   if (kind != Kind::scalar || text.empty()) {
     throw error(field, std::move(expected), std::string(kLeaveOut));
@@ -516,9 +523,9 @@ int YamlNode::as_integer(std::string_view field, const NumberRange& range,
                          std::string_view remedy) const {
   const double number = as_number(field, range, remedy);
   if (number != std::floor(number)) {
-    throw error(field, "a whole number, " + number_text(range.low) + " to " +
-                           number_text(range.high) +
-                           (range.what.empty() ? "" : " " + std::string(range.what)),
+    throw error(field,
+                "a whole number, " + number_text(range.low) + " to " + number_text(range.high) +
+                    (range.what.empty() ? "" : " " + std::string(range.what)),
                 std::string(remedy.empty() ? kLeaveOut : remedy));
   }
   return static_cast<int>(number);
@@ -590,7 +597,8 @@ std::size_t YamlNode::as_word(std::string_view field,
     if (folded(words[i]) == wanted) return i;
   }
   const std::string near = nearest_name(text, words);
-  throw error(field, expected, near.empty() ? std::string(kLeaveOut) : "Did you mean " + near + "?");
+  throw error(field, expected,
+              near.empty() ? std::string(kLeaveOut) : "Did you mean " + near + "?");
 }
 
 bool YamlNode::as_switch(std::string_view field) const {

@@ -22,9 +22,9 @@ inline constexpr std::size_t kYamlDepthMax = 16;
 
 /// The text that nodes point into, kept for excerpts.
 struct YamlSource {
-  std::string name;                ///< file name as given, or "--set:2"
+  std::string name;  ///< file name as given, or "--set:2"
   std::vector<std::string> lines;
-  bool argument = false;           ///< a command-line argument: places carry no line and column
+  bool argument = false;  ///< a command-line argument: places carry no line and column
 };
 
 /// A place in a source. Line and column count from 1; the column counts characters.
@@ -59,17 +59,17 @@ class YamlNode {
 
   Kind kind = Kind::null;
   YamlPlace place;
-  std::string text;                  ///< of a scalar, quotes and escapes resolved
-  std::vector<std::string> keys;     ///< of a map, in order
-  std::vector<YamlPlace> key_places; ///< of a map, where each key stands
-  std::vector<YamlNode> children;    ///< values of a map or items of a list
+  std::string text;                   ///< of a scalar, quotes and escapes resolved
+  std::vector<std::string> keys;      ///< of a map, in order
+  std::vector<YamlPlace> key_places;  ///< of a map, where each key stands
+  std::vector<YamlNode> children;     ///< values of a map or items of a list
 
   /// The value of a key of a map; nullptr where there is none.
   const YamlNode* find(std::string_view key) const;
   YamlNode* find(std::string_view key);
 
-  /// Requires a map whose keys are all `allowed`; the first unknown one is an error with the nearest
-  /// allowed name.
+  /// Requires a map whose keys are all `allowed`; the first unknown one is an error with the
+  /// nearest allowed name.
   void expect_map(std::string_view field, std::span<const std::string_view> allowed) const;
   void expect_list(std::string_view field) const;
   /// The value of a key of a map; an error where it is missing.

@@ -57,16 +57,19 @@ TEST_CASE("help and version go to standard output", "[consistency]") {
         std::string::npos);
 }
 
+// Runs a line of shell in which "$0" is the program and "$1" the street example.
+ProgramRun run_shell(const std::string& line) {
+  return run_program("/bin/sh", {"-c", line, IDLEFIT_EXECUTABLE, kStreet});
+}
+
 TEST_CASE("an answer that cannot be written is exit 4", "[consistency]") {
-  const ProgramRun run = run_program(
-      "/bin/sh", {"-c", std::string(IDLEFIT_EXECUTABLE) + " estimate " + kStreet + " >/dev/full"});
+  const ProgramRun run = run_shell("\"$0\" estimate \"$1\" >/dev/full");
   CHECK(run.exit_code == 4);
   CHECK(run.err.find("cannot be written") != std::string::npos);
 }
 
 TEST_CASE("a reader that has had enough is no error to report", "[consistency]") {
-  const ProgramRun run = run_program(
-      "/bin/sh", {"-c", std::string(IDLEFIT_EXECUTABLE) + " estimate " + kStreet + " --json | :"});
+  const ProgramRun run = run_shell("\"$0\" estimate \"$1\" --json | :");
   CHECK(run.exit_code == 0);
   CHECK(run.err.empty());
 }

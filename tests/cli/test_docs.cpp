@@ -2,6 +2,7 @@
 #include <cstdlib>
 #include <filesystem>
 #include <fstream>
+#include <sstream>
 #include <string>
 #include <vector>
 
@@ -28,14 +29,18 @@ std::string output_of(const std::string& command) {
       .out;
 }
 
+struct Example {
+  std::string command, printed_then, printed_now;
+};
+
 struct Page {
   std::string now;       ///< as it is
   std::string executed;  ///< with every example's output as it comes today
-  int examples = 0;
+  std::vector<Example> examples;
 };
 
-// An example is a block fenced by ``` whose first line begins with "$ idlefit"; each such line
-// runs, and what follows it, up to the next or to the fence, is what it printed.
+// An example is a block fenced by ``` in which lines begin with "$ idlefit"; each such line runs,
+// and what follows it, up to the next or to the fence, is what it printed.
 Page execute(const std::filesystem::path& path) {
   Page page;
   page.now = read_file(path.string());
@@ -43,17 +48,17 @@ Page execute(const std::filesystem::path& path) {
   std::string line;
   bool fenced = false, example = false;
   while (std::getline(lines, line)) {
-    const bool fence = line.rfind("```", 0) == 0;
-    const bool command = fenced && line.rfind("$ idlefit", 0) == 0;
-    if (fence) {
+    if (line.rfind("```", 0) == 0) {
       fenced = !fenced;
       example = false;
     }
-    if (command) {
+    if (fenced && line.rfind("$ idlefit", 0) == 0) {
       example = true;
-      ++page.examples;
-      page.executed += line + '\n' + output_of(line.substr(2));
-    } else if (!example) {
+      page.examples.push_back({line, "", output_of(line.substr(2))});
+      page.executed += line + '\n' + page.examples.back().printed_now;
+    } else if (example) {
+      page.examples.back().printed_then += line + '\n';
+    } else {
       page.executed += line + '\n';
     }
   }
@@ -62,17 +67,19 @@ Page execute(const std::filesystem::path& path) {
 
 TEST_CASE("the examples of the documentation print what it says", "[consistency][docs]") {
   const bool update = std::getenv("IDLEFIT_UPDATE_DOCS") != nullptr;
-  int examples = 0;
+  std::size_t examples = 0;
   for (const auto& path : pages()) {
     if (!std::filesystem::exists(path)) continue;
-    INFO(path.string());
     const Page page = execute(path);
-    examples += page.examples;
+    examples += page.examples.size();
     if (update && page.executed != page.now) {
       std::ofstream(path, std::ios::binary) << page.executed;
       WARN("rewritten: " << path.string());
-    } else {
-      CHECK(page.executed == page.now);
+      continue;
+    }
+    for (const Example& example : page.examples) {
+      INFO(path.string() << "\n" << example.command);
+      CHECK(example.printed_now == example.printed_then);
     }
   }
   CHECK(examples >= 1);

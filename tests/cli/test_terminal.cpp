@@ -29,6 +29,8 @@ TEST_CASE("text wraps at 80 columns under its label", "[closed-form]") {
 TEST_CASE("emphasis only with colour", "[closed-form]") {
   CHECK(Style{false}.bold("x") == "x");
   CHECK(Style{true}.bold("x") == "\033[1mx\033[0m");
+  CHECK(Style{true}.warning("x\n") == "\033[33mx\033[0m\n");
+  CHECK(Style{true}.warning("") == "");
 }
 
 TEST_CASE("a file is saved whole or not at all", "[closed-form]") {

@@ -7,7 +7,6 @@
 #include <string>
 #include <vector>
 
-
 #include "profiles/baselines.h"
 
 namespace idlefit {
@@ -80,8 +79,8 @@ TEST_CASE("the set that ships is read and marked provisional", "[trade]") {
 }
 
 TEST_CASE("a shop's own set may use any names and units", "[consistency]") {
-  const BaselineSet set = read(kHead + profile("A", "8 inHg", "15 inHg") +
-                               profile("B 2", "50.79585 kPa", "70 kPa"));
+  const BaselineSet set =
+      read(kHead + profile("A", "8 inHg", "15 inHg") + profile("B 2", "50.79585 kPa", "70 kPa"));
   REQUIRE(set.profiles.size() == 2);
   CHECK(set.profiles[1].name == "B 2");
   CHECK(set.profiles[0].map_to_kPa == Approx(15 * 3.38639));

@@ -52,7 +52,8 @@ std::vector<EngineCard> many_cards() {
       {"known.vacuum=14 inHg", "known.speed=750 rpm"},
       {"cam.duration_050=188"},
       {"cam.duration_050=228", "cam.lobe_separation=108"},
-      {"cam.duration_050={intake: 214, exhaust: 224}", "cam.duration_seat={intake: 268, exhaust: 280}",
+      {"cam.duration_050={intake: 214, exhaust: 224}",
+       "cam.duration_seat={intake: 268, exhaust: 280}",
        "cam.valve_lift={intake: 0.443 in, exhaust: 0.465 in}"},
       {"cam.duration_seat=256", "cam.described_as=stock"},
       {"cam.duration_seat={intake: 290, exhaust: 296}", "cam.lifter=solid roller"},
@@ -67,7 +68,8 @@ std::vector<EngineCard> many_cards() {
   const std::vector<std::vector<std::string>> engines{
       {},
       {"engine.cylinders=4", "engine.displacement=1.8 L", "engine.valves.per_cylinder=4"},
-      {"engine.cylinders=6", "engine.displacement=258 in3", "engine.bore=3.75 in", "idle.gear=drive"},
+      {"engine.cylinders=6", "engine.displacement=258 in3", "engine.bore=3.75 in",
+       "idle.gear=drive"},
       {"engine.cylinders=5", "engine.displacement=2.3 L", "engine.valvetrain=overhead"},
       {"engine.cylinders=8", "engine.displacement=8.2 L", "idle.accessories.air_conditioning=on",
        "idle.accessories.fan=electric", "known.gear=drive", "known.altitude=4000 ft"},
@@ -107,17 +109,39 @@ TEST_CASE("completion keeps what was given", "[consistency]") {
 
 TEST_CASE("every input that was not given is assumed and shown", "[consistency]") {
   const Completion completion = complete(card_of({"cam.described_as=mild"}));
-  const char* const keys[] = {
-      "engine.layout", "engine.bore", "engine.stroke", "engine.rod_length",
-      "engine.compression_ratio", "engine.valves.per_cylinder", "engine.valves.intake_diameter",
-      "engine.valves.exhaust_diameter", "engine.valvetrain", "engine.fuel", "engine.exhaust",
-      "cam.duration_050.intake", "cam.duration_050.exhaust", "cam.duration_seat.intake",
-      "cam.duration_seat.exhaust", "cam.seat_height", "cam.valve_lift.intake",
-      "cam.valve_lift.exhaust", "cam.rocker_ratio.intake", "cam.rocker_ratio.exhaust",
-      "cam.lobe_separation", "cam.intake_centerline", "cam.lifter", "idle.speed", "idle.spark",
-      "idle.mixture", "idle.altitude", "idle.intake_air", "idle.gear",
-      "idle.accessories.alternator", "idle.accessories.fan", "idle.accessories.air_conditioning",
-      "idle.accessories.power_steering"};
+  const char* const keys[] = {"engine.layout",
+                              "engine.bore",
+                              "engine.stroke",
+                              "engine.rod_length",
+                              "engine.compression_ratio",
+                              "engine.valves.per_cylinder",
+                              "engine.valves.intake_diameter",
+                              "engine.valves.exhaust_diameter",
+                              "engine.valvetrain",
+                              "engine.fuel",
+                              "engine.exhaust",
+                              "cam.duration_050.intake",
+                              "cam.duration_050.exhaust",
+                              "cam.duration_seat.intake",
+                              "cam.duration_seat.exhaust",
+                              "cam.seat_height",
+                              "cam.valve_lift.intake",
+                              "cam.valve_lift.exhaust",
+                              "cam.rocker_ratio.intake",
+                              "cam.rocker_ratio.exhaust",
+                              "cam.lobe_separation",
+                              "cam.intake_centerline",
+                              "cam.lifter",
+                              "idle.speed",
+                              "idle.spark",
+                              "idle.mixture",
+                              "idle.altitude",
+                              "idle.intake_air",
+                              "idle.gear",
+                              "idle.accessories.alternator",
+                              "idle.accessories.fan",
+                              "idle.accessories.air_conditioning",
+                              "idle.accessories.power_steering"};
   for (const char* const key : keys) {
     const Assumption a = assumed(completion, key);
     CHECK_FALSE(a.basis.empty());
@@ -126,7 +150,8 @@ TEST_CASE("every input that was not given is assumed and shown", "[consistency]"
   }
   CHECK(completion.assumed.size() == std::size(keys));
   for (const char* const key : {"cam.lash.intake", "cam.lash.exhaust"}) {
-    CHECK(find(complete(card_of({"cam.described_as=mild", "cam.lifter=solid flat"})), key) != nullptr);
+    CHECK(find(complete(card_of({"cam.described_as=mild", "cam.lifter=solid flat"})), key) !=
+          nullptr);
   }
   const Completion drive = complete(card_of({"cam.described_as=mild", "idle.gear=drive"}));
   // Stall 1800 +- 250 rpm at 300 +- 60 lbf.ft for 5.7 L: common practice, no source.
@@ -184,8 +209,8 @@ TEST_CASE("idle speed follows the duration as the trade has it", "[trade]") {
     for (const int cylinders : {3, 4, 5, 6}) {  // 50 to 100 more
       const double more =
           idle_speed_at(row.duration_deg, cylinders).mean - idle_speed_at(row.duration_deg, 8).mean;
-      CHECK(more >= 50);
-      CHECK(more <= 100);
+      CHECK(more >= 50 - 1e-9);
+      CHECK(more <= 100 + 1e-9);
     }
   }
   // Stock 0.97-1.0, mild 0.94-0.97, warm 0.90-0.94, race 0.87-0.90.
@@ -262,26 +287,29 @@ TEST_CASE("assumptions hang together through the latent variables", "[consistenc
 }
 
 TEST_CASE("what is known besides informs what is not", "[consistency]") {
+  // Ramps assumed near the shortest that a lobe can have are bent away from it, by a tenth of a
+  // degree here; the figures of practice are whole degrees.
+  constexpr double kBent_deg = 0.2;
   // The other lobe's ramps.
   const Completion ramps = complete(card_of(
       {"cam.duration_050={intake: 214, exhaust: 224}", "cam.duration_seat={exhaust: 270}"}));
-  CHECK(ramps.engine.inputs.intake_duration_seat_deg == Approx(214 + 46));
-  CHECK(assumed(ramps, "cam.duration_seat.intake").sd == Approx(3));
+  CHECK(ramps.engine.inputs.intake_duration_seat_deg == Approx(214 + 46).margin(kBent_deg));
+  CHECK(assumed(ramps, "cam.duration_seat.intake").sd == Approx(3).margin(kBent_deg));
   // A seat duration alone.
   const Completion seat = complete(card_of({"cam.duration_seat=268"}));
-  CHECK(seat.engine.inputs.intake_duration_050_deg == Approx(268 - 52));
-  CHECK(assumed(seat, "cam.duration_050.intake").sd == Approx(8));
+  CHECK(seat.engine.inputs.intake_duration_050_deg == Approx(268 - 52).margin(kBent_deg));
+  CHECK(assumed(seat, "cam.duration_050.intake").sd == Approx(8).margin(kBent_deg));
   const Completion solid = complete(card_of({"cam.duration_seat=280", "cam.lifter=solid roller"}));
-  CHECK(solid.engine.inputs.intake_duration_050_deg == Approx(280 - 40));
+  CHECK(solid.engine.inputs.intake_duration_050_deg == Approx(280 - 40).margin(kBent_deg));
   CHECK(solid.engine.build.tappet == Tappet::roller);
   // A word beside a number: the number wins, the word tells the ramps.
   const Completion stock = complete(card_of({"cam.duration_050=200", "cam.described_as=stock"}));
   CHECK(stock.engine.inputs.intake_duration_050_deg == 200.0);
   CHECK(stock.engine.inputs.intake_duration_seat_deg == Approx(270));
   // The reading on the carburettor.
-  const Completion known = complete(
-      card_of({"known.vacuum=15 inHg", "known.speed=700 rpm", "known.gear=drive", "known.spark=12",
-               "known.altitude=5000 ft"}));
+  const Completion known =
+      complete(card_of({"known.vacuum=15 inHg", "known.speed=700 rpm", "known.gear=drive",
+                        "known.spark=12", "known.altitude=5000 ft"}));
   CHECK(assumed(known, "idle.speed").value == Approx(700 + 110));
   CHECK(assumed(known, "idle.spark").value == 12.0);
   CHECK(assumed(known, "idle.altitude").value == Approx(5000));
@@ -302,8 +330,9 @@ TEST_CASE("accessories take what is given, or likely", "[consistency]") {
     more.push_back("idle.speed=750 rpm");
     return complete(card_of(more)).engine.inputs.accessory_power_W;
   };
-  const std::string off = "idle.accessories={alternator: 0 A, fan: none, air_conditioning: off, "
-                          "power_steering: off}";
+  const std::string off =
+      "idle.accessories={alternator: 0 A, fan: none, air_conditioning: off, "
+      "power_steering: off}";
   CHECK(power_W({off}) == 0.0);
   CHECK(power_W({off, "idle.accessories.alternator=30 A"}) == Approx(alternator_power_W(30)));
   CHECK(power_W({off, "idle.accessories.power_steering=on"}) == Approx(power_steering_power_W()));
@@ -363,9 +392,9 @@ TEST_CASE("spreads are those of random draws", "[consistency]") {
   std::mt19937_64 random(3);
   std::normal_distribution<double> normal;
   const int draws = 4000;
-  const std::array inputs{Input::speed_rpm, Input::intake_duration_seat_deg,
-                          Input::lobe_separation_deg, Input::bore_m, Input::accessory_power_W,
-                          Input::compression_ratio};
+  const std::array inputs{Input::speed_rpm,           Input::intake_duration_seat_deg,
+                          Input::lobe_separation_deg, Input::bore_m,
+                          Input::accessory_power_W,   Input::compression_ratio};
   std::array<double, inputs.size()> sum{}, square{};
   Eigen::VectorXd latent(static_cast<Eigen::Index>(completion.latent_keys.size()));
   for (int k = 0; k < draws; ++k) {
@@ -418,10 +447,7 @@ TEST_CASE("every draw is an engine that can exist", "[consistency]") {
       }
     }
   }
-  // All but where both durations are given and an assumed seat height leaves no lobe that meets
-  // them: then the lift law takes the nearest, and that is rare.
-  INFO(met << " of " << lobes);
-  CHECK(met >= 0.998 * lobes);
+  CHECK(met == lobes);
 }
 
 TEST_CASE("the known reading is the same engine under its own conditions", "[consistency]") {

@@ -55,7 +55,10 @@ TEST_CASE("columns count characters, not bytes", "[consistency]") {
 }
 
 TEST_CASE("a byte order mark and DOS line ends are no matter", "[consistency]") {
-  const YamlNode root = parse_yaml("\xEF\xBB\xBF" "a: 1\r\nb: 2\r\n", "x.yaml");
+  const YamlNode root = parse_yaml(
+      "\xEF\xBB\xBF"
+      "a: 1\r\nb: 2\r\n",
+      "x.yaml");
   CHECK(root.find("a")->text == "1");
   CHECK(root.find("b")->text == "2");
   CHECK(root.find("b")->place.line == 2);
@@ -105,8 +108,8 @@ TEST_CASE("nesting, size and number of values are limited", "[consistency]") {
   CHECK_THAT(error_of(deep_map).what(), Contains("levels of nesting"));
   CHECK_THAT(error_of(deep_list).what(), Contains("levels of nesting"));
   // The parser may complain first, but it must not recurse until it dies.
-  for (const char* const piece : {"[", "{a: ", "- ", "? ", "{", "[{", "a: [", "&a ", "! ", "\"", "%",
-                                  ": ", ",", "|\n", "- - [", "[a, "}) {
+  for (const char* const piece : {"[", "{a: ", "- ", "? ", "{", "[{", "a: [", "&a ", "! ", "\"",
+                                  "%", ": ", ",", "|\n", "- - [", "[a, "}) {
     std::string flood;
     while (flood.size() < 300'000) flood += piece;
     INFO(piece);
@@ -170,7 +173,8 @@ TEST_CASE("values are checked for kind and range", "[consistency]") {
 }
 
 TEST_CASE("near names are found, far ones are not", "[consistency]") {
-  constexpr std::array<std::string_view, 4> kNames{"lobe_separation", "lifter", "lash", "duration_050"};
+  constexpr std::array<std::string_view, 4> kNames{"lobe_separation", "lifter", "lash",
+                                                   "duration_050"};
   CHECK(nearest_name("lobe_seperation", kNames) == "lobe_separation");
   CHECK(nearest_name("Lobe-Separation", kNames) == "lobe_separation");
   CHECK(nearest_name("lihs", kNames).empty());

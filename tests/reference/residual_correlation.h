@@ -5,6 +5,7 @@
 
 #include "model/cam.h"
 #include "model/engine.h"
+#include "model/valve.h"
 
 // J. W. Fox, W. K. Cheng, J. B. Heywood, "A Model for Predicting Residual Gas Fraction in
 // Spark-Ignition Engines", SAE 931025 (1993), read second-hand. An outside check, no law of ours.
@@ -37,19 +38,19 @@ inline double residual_fraction(double overlap_factor_deg_m, double speed_rpm, d
          0.632 * phi * std::pow(ratio, -0.74) / compression_ratio;
 }
 
-/// Crank degrees for which a lobe of these durations holds its valve above 0.15 mm: the lobe law's
-/// own duration at the tappet lift that moves the valve so far, lash included.
+/// Crank degrees for which a valve stands above 0.15 mm: by the valve's own motion, play and lash
+/// taken off, since the correlation counts lift at the valve.
 inline double duration_at_overlap_lift_deg(double duration_050_deg, double duration_seat_deg,
                                            double valve_lift_m, double rocker_ratio,
                                            double seat_height_m, double lash_m) {
-  const double lobe_lift_m = valve_lift_m / rocker_ratio;
-  const double power =
-      lobe_power(duration_050_deg, duration_seat_deg, lobe_lift_m, seat_height_m).power;
-  const auto flank = [&](double tappet_lift_m) {
-    return std::sqrt(1.0 - std::pow(tappet_lift_m / lobe_lift_m, 1.0 / power));
-  };
-  return duration_050_deg * flank((kOverlapValveLift_m + lash_m) / rocker_ratio) /
-         flank(kDurationHeight_m);
+  const ValveMotion<double> valve = valve_motion(duration_050_deg, duration_seat_deg, valve_lift_m,
+                                                 rocker_ratio, seat_height_m, lash_m, 0.0);
+  double open = 0.0, shut = valve.half_open_deg;
+  for (int i = 0; i < 60; ++i) {
+    const double middle = 0.5 * (open + shut);
+    (valve.lift_m(middle) > kOverlapValveLift_m ? open : shut) = middle;
+  }
+  return 2.0 * open;
 }
 
 /// Overlap in crank degrees between 0.15 mm valve lifts, signed.
