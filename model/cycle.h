@@ -43,7 +43,7 @@ struct Switches {
   bool wall_heat = true;        ///< cylinder, runner and port walls
   bool overlap = true;          ///< false: the intake valve stays shut until the exhaust valve has
   bool late_closing = true;     ///< false: the intake valve shuts at bottom dead centre
-  bool dead_centre_events = false;  ///< valves open and shut at the dead centres, without steps
+  bool dead_centre_events = false;  ///< valves move at the dead centres, within a few degrees
   bool burning = true;          ///< false: motored
   double flow_scale = 1.0;      ///< multiplies every valve area
   double runner_volume_scale = 1.0;  ///< the runner's mixing volume, its column unchanged
@@ -222,14 +222,27 @@ Cycle<P>::Cycle(const Build& build, const Inputs<P>& in, const Coefficients<P>& 
     intake_opening_ = exhaust_closing_;
   if (!switches.late_closing && value(intake_closing_) > 540.0) intake_closing_ = P(540.0);
 
+  // Valves of the ideal engine: full lift but for a short ramp at either end.
+  const auto ideal_lift = [](const P& full_lift, const P& angle, const P& opening,
+                             const P& closing) {
+    constexpr double kRamp_deg = 10.0;
+    const P inside = value(angle - opening) < value(closing - angle) ? P(angle - opening)
+                                                                     : P(closing - angle);
+    if (value(inside) >= kRamp_deg) return full_lift;
+    return P(full_lift * smooth_step(P(inside / kRamp_deg)));
+  };
   const auto intake_area = [&](const P& angle) {
-    const P lift = switches.dead_centre_events ? in.intake_valve_lift_m : intake.lift_m(angle);
+    const P lift = switches.dead_centre_events ? ideal_lift(in.intake_valve_lift_m, angle,
+                                                            intake_opening_, intake_closing_)
+                                               : intake.lift_m(angle);
     return n_in * switches.flow_scale *
            effective_area_m2(lift, in.intake_valve_diameter_m, kIntakeBench, c.low_lift_flow,
                              c.full_lift_flow);
   };
   const auto exhaust_area = [&](const P& angle) {
-    const P lift = switches.dead_centre_events ? in.exhaust_valve_lift_m : exhaust.lift_m(angle);
+    const P lift = switches.dead_centre_events ? ideal_lift(in.exhaust_valve_lift_m, angle,
+                                                            exhaust_opening_, exhaust_closing_)
+                                               : exhaust.lift_m(angle);
     return n_ex * switches.flow_scale *
            effective_area_m2(lift, in.exhaust_valve_diameter_m, kExhaustBench, c.low_lift_flow,
                              c.full_lift_flow);
@@ -249,15 +262,23 @@ Cycle<P>::Cycle(const Build& build, const Inputs<P>& in, const Coefficients<P>& 
     const double middle = value(from) + 0.5 * width;
     const bool in_open = middle > value(intake_opening_) && middle < value(intake_closing_);
     const bool ex_open = middle > value(exhaust_opening_) && middle < value(exhaust_closing_);
-    // Counts do not depend on the engine, so that results move smoothly with it. Twice as many
-    // between the valve events as anywhere else: there the cylinder falls from exhaust to manifold.
-    const double wanted = in_open && ex_open ? 56.0
-                          : in_open          ? (middle < 540.0 ? 62.0 : 30.0)
-                          : ex_open          ? (middle < 180.0 ? 24.0 : 40.0)
+    // Counts do not depend on the engine, so that results move smoothly with it. They are closest
+    // in blowdown, with the shortest at its start, where the first step is of first order only, and
+    // between the valve events, where the cylinder falls from exhaust to manifold pressure.
+    const bool blowdown = ex_open && middle < 180.0;
+    const double wanted = in_open && ex_open ? 54.0
+                          : in_open          ? (middle < 540.0 ? 60.0 : 26.0)
+                          : blowdown         ? 40.0
+                          : ex_open          ? 34.0
                                              : 8.0;
+    const double grading = blowdown ? 1.1 : 1.0;
     const int steps = std::max(2, static_cast<int>(std::lround(mesh * wanted)));
+    double done = 0.0;
     for (int k = 1; k <= steps; ++k) {
-      const P angle = from + span * (static_cast<double>(k) / steps);
+      const double share = std::pow(static_cast<double>(k) / steps, grading);
+      const P angle = from + span * share;
+      const P width_of_step = span * (share - done);
+      done = share;
       OpenNode<P> n;
       P per_deg, area;
       piston(angle, n.volume, per_deg, area);
@@ -268,7 +289,7 @@ Cycle<P>::Cycle(const Build& build, const Inputs<P>& in, const Coefficients<P>& 
                           : P(0.0);
       n.intake_area = in_open ? intake_area(angle) : P(0.0);
       n.exhaust_area = ex_open ? exhaust_area(angle) : P(0.0);
-      n.step_s = span / (static_cast<double>(steps) * deg_per_s_);
+      n.step_s = width_of_step / deg_per_s_;
       n.intake_open = in_open;
       n.exhaust_open = ex_open;
       n.pumping = middle > 180.0 && middle < 540.0;
@@ -285,8 +306,9 @@ Cycle<P>::Cycle(const Build& build, const Inputs<P>& in, const Coefficients<P>& 
   P burn_end = P(75.0);
   if (value(burn_end) > value(exhaust_opening_) - 2.0) burn_end = exhaust_opening_ - 2.0;
   const P edges[] = {closed_start_, ignition, burn_end, exhaust_opening_};
-  const int steps[] = {std::max(4, static_cast<int>(8 * mesh)), std::max(10, static_cast<int>(20 * mesh)),
-                       std::max(3, static_cast<int>(6 * mesh))};
+  const int steps[] = {std::max(4, static_cast<int>(std::lround(5 * mesh))),
+                       std::max(10, static_cast<int>(std::lround(12 * mesh))),
+                       std::max(3, static_cast<int>(std::lround(4 * mesh)))};
   ignition_step_ = steps[0];
   for (int piece = 0; piece < 3; ++piece) {
     const P step = (edges[piece + 1] - edges[piece]) / static_cast<double>(steps[piece]);

@@ -25,6 +25,11 @@ inline double flow_function(double pressure_ratio, double gamma) {
 /// (docs/physics.md gives its effect), and what makes flow reversal smooth.
 inline constexpr double kLaminarDrop = 0.004;
 
+/// Where a flow turns, which gas it carries changes over smoothly within this share of the flow (or
+/// pressure drop) below which the flow law itself is smoothed. Narrow: in that zone a flow carries
+/// some gas of the side it runs to, which unmixes.
+inline constexpr double kTurning = 0.1;
+
 /// The flow function of one gamma with its laminar end, as a root times a polynomial in the drop
 /// 1 - p/p0: powers are what the cycle would otherwise spend its time on. The polynomial is within
 /// 1e-8 of exact.
@@ -77,7 +82,7 @@ struct Side {
 template <class S>
 struct OrificeFlow {
   S flow;
-  S weight_a;  ///< 1 where the flow carries a's gas, 0 where b's, between within the laminar drop
+  S weight_a;  ///< 1 where the flow carries a's gas, 0 where b's, between only at equality
   /// Derivatives to the two pressures at constant densities, for an implicit time step.
   double per_pressure_a, per_pressure_b;
 };
@@ -98,9 +103,10 @@ OrificeFlow<S> orifice_flow(const Side<S>& a, const Side<S>& b, const A& area_ab
 
   OrificeFlow<S> f;
   double per_up, per_down;
-  if (value(drop) < kLaminarDrop) {
-    // Near equality both gases take part, so that nothing jumps when the flow turns.
-    const S weight = smooth_step(S(0.5 + drop * (0.5 / kLaminarDrop)));
+  constexpr double kTurningDrop = kTurning * kLaminarDrop;
+  if (value(drop) < kTurningDrop) {
+    // At equality both gases take part, so that nothing jumps when the flow turns.
+    const S weight = smooth_step(S(0.5 + drop * (0.5 / kTurningDrop)));
     const FlowFit::Point psi_down = (from_a ? fit_b : fit_a).at(value(drop));
     const S back = (from_a ? area_ba : area_ab) * sqrt(down.pressure_Pa * down.density_kg_m3);
     f.flow = weight * (conductance * along(drop, psi.psi, psi.slope)) +

@@ -238,7 +238,7 @@ double newton_iteration(const GasPaths<P>& p, const OpenNode<P>& node, const Sur
     c.in_y = cyl_y + f.weight_a * (c.runner_y - cyl_y);
 
     column = x[kColumn];
-    c.forward = forward_weight(S(column * (1.0 / p.column_floor_kg_s)));
+    c.forward = forward_weight(S(column * (1.0 / (kTurning * p.column_floor_kg_s))));
     c.column_h = c.runner_h + c.forward * (around.plenum_enthalpy - c.runner_h);
     c.column_y = c.runner_y + c.forward * (around.plenum_burned - c.runner_y);
     const S drag = kRunnerLossCoefficient * smooth_abs(column, p.column_floor_kg_s) /

@@ -704,9 +704,10 @@ CvodeIdle idle_by_secant(const CvodeCycle& cycle, const CycleState<double>& star
                          double torque_bar) {
   CvodeIdle idle;
   idle.state = start;
+  constexpr int kMostCycles = 150;
   double before = start.map_Pa, torque_before = std::nan("");
   for (int i = 0; i < 25; ++i) {
-    if (!run_until_periodic(cycle, tolerance, 400, idle)) return idle;
+    if (!run_until_periodic(cycle, tolerance, kMostCycles, idle)) return idle;
     const double now = idle.state.map_Pa;
     const double torque = missing(cycle, idle.state, idle.cycle)[kCycleUnknowns - 1];
     if (std::fabs(torque) < torque_bar) {

@@ -29,7 +29,7 @@ struct CvodeOptions {
 /// What one cycle gives. `end.plenum_*` and `end.map_Pa` are the start's.
 struct CvodeCycleResult {
   bool integrated = false;  ///< false: CVODE gave up, nothing else holds
-  CycleState<double> end;
+  CycleState<double> end{};
   double imep_net_Pa = 0, fmep_Pa = 0, accessory_mep_Pa = 0;
   double fresh_kg = 0;         ///< net, through the gas column
   double forward_kg = 0;       ///< all that the plenum gave
@@ -65,7 +65,7 @@ class CvodeCycle {
 
 struct CvodeIdle {
   bool found = false;
-  CycleState<double> state;
+  CycleState<double> state{};
   CvodeCycleResult cycle;  ///< from that state
   double worst_mismatch = 0;
   int cycles = 0;  ///< cycles integrated
