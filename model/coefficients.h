@@ -10,7 +10,7 @@ namespace idlefit {
 // the fit, the reports, --help and docs/physics.md.
 // X(name, unit, prior mean, prior deviation, lower bound, upper bound, meaning, source)
 #define IDLEFIT_COEFFICIENTS(X)                                                                    \
-  X(low_lift_flow, "1", 0.62, 0.10, 0.20, 0.90,                                                    \
+  X(low_lift_flow, "1", 0.70, 0.10, 0.20, 0.90,                                                    \
     "flow coefficient on curtain area at lift/diameter 0.05 and below",                            \
     "chosen to meet the residuals of SAE 931025; the true minimum area is 0.67 of the curtain there")   \
   X(full_lift_flow, "1", 1.0, 0.07, 0.75, 1.25,                                                    \
@@ -30,12 +30,12 @@ namespace idlefit {
     "2/3 by Hires et al. SAE 780232 (memory) less what turbulence takes over; chosen")             \
   X(burn_speed_power, "1", 0.33, 0.08, 0.0, 0.7, "power of engine speed in the burn duration",     \
     "1/3 by Hires et al. SAE 780232, from memory")                                                 \
-  X(dilution_limit, "1", 0.58, 0.05, 0.35, 0.80,                                                   \
+  X(dilution_limit, "1", 0.61, 0.05, 0.35, 0.80,                                                   \
     "residual fraction at which half of the charge fails to burn, lambda 1, 850 K and 4.5 bar",     \
     "chosen; 0.5 to 0.6 for hot residual")                                                         \
   X(dilution_width, "1", 0.030, 0.008, 0.010, 0.080, "width of that fall in residual fraction",    \
     "chosen")                                                                                      \
-  X(quench_speed_m_s, "m/s", 0.065, 0.02, 0.01, 0.20,                                             \
+  X(quench_speed_m_s, "m/s", 0.050, 0.015, 0.01, 0.20,                                             \
     "laminar speed at which the flame goes out (half of its rate left)", "chosen")                 \
   X(combustion_completeness, "1", 0.965, 0.010, 0.90, 1.0, "burned share of a well-burning charge",\
     "0.95 to 0.98, from memory")                                                                   \

@@ -444,7 +444,7 @@ CycleOutput<S> Cycle<P>::run(const CycleState<S>& start) const {
   S energy = trapped.energy, wiebe_time = S(0.0), burned_done = S(0.0);
   S closed_work = S(0.0), wall_heat = S(0.0);
   const S fresh_kg = trapped.mass - trapped.burned;
-  Burn<S> burn;
+  Burn<S> burn{};
   S heat_total = S(0.0), burned_total = S(0.0);
   double guess_K = value(start.temperature_K);
   const double wiebe_marks[] = {0.10, 0.50, 0.90};

@@ -7,8 +7,8 @@
 namespace idlefit {
 
 /// Play that any valve train takes up before the valve moves, m of tappet lift: oil film, lifter
-/// bleed, bending. Chosen (one thousandth of an inch); a solid lifter's lash comes on top.
-inline constexpr double kTakeUp_m = 0.001 * kInch_m;
+/// bleed, bending. Chosen (two thousandths of an inch); a solid lifter's lash comes on top.
+inline constexpr double kTakeUp_m = 0.002 * kInch_m;
 
 /// The lobe of these durations (crank degrees), lobe lift and seat height (m of tappet lift).
 /// Where no smooth lobe meets both durations, the one nearest in power that meets the duration at

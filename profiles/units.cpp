@@ -23,7 +23,8 @@ using namespace std::string_view_literals;
 
 struct DimensionInfo {
   std::string_view name;
-  std::string_view program_unit;  // as UDUNITS-2 spells it
+  std::string_view program_unit;  // as the library spells it
+  std::string_view written;       // as a file spells it
   std::vector<std::string_view> usual;
 };
 
@@ -31,16 +32,16 @@ struct DimensionInfo {
 // passes for an engine speed or a mixture.
 const DimensionInfo& info(Dimension dimension) {
   static const std::array<DimensionInfo, 10> table{{
-      {"length", "m", {"in", "mm", "cm", "ft", "m"}},
-      {"volume", "m3", {"in3", "L", "cc"}},
-      {"pressure", "Pa", {"inHg", "kPa", "psi", "mmHg", "bar"}},
-      {"temperature", "K", {"degF", "degC", "K"}},
-      {"torque", "N.m", {"lbf.ft", "N.m"}},
-      {"engine speed", "crank_rpm", {"rpm"}},
-      {"electric current", "A", {"A"}},
-      {"mass flow", "kg/s", {"lb/hr", "g/s", "kg/h"}},
-      {"volume flow", "m3/s", {"L/hr", "gal/hr", "L/min"}},
-      {"mixture", "lambda", {"lambda", "AFR"}},
+      {"length", "m", "m", {"in", "mm", "cm", "ft", "m"}},
+      {"volume", "m3", "m3", {"in3", "L", "cc"}},
+      {"pressure", "Pa", "Pa", {"inHg", "kPa", "psi", "mmHg", "bar"}},
+      {"temperature", "K", "K", {"degF", "degC", "K"}},
+      {"torque", "N.m", "N.m", {"lbf.ft", "N.m"}},
+      {"engine speed", "crank_rpm", "rpm", {"rpm"}},
+      {"electric current", "A", "A", {"A"}},
+      {"mass flow", "kg/s", "kg/s", {"lb/hr", "g/s", "kg/h"}},
+      {"volume flow", "m3/s", "m3/s", {"L/hr", "gal/hr", "L/min"}},
+      {"mixture", "lambda", "lambda", {"lambda", "AFR"}},
   }};
   return table[static_cast<std::size_t>(dimension)];
 }
@@ -309,13 +310,16 @@ void check_behind_number(std::string_view rest) {
   }
 }
 
-// Fewest significant digits, up to 17, at which `matches` holds; 17 where it never does.
+// So many significant digits tell every double from its neighbours.
+constexpr int kDigitsMax = 17;
+
+// Fewest significant digits at which `matches` holds; kDigitsMax where it never does.
 template <class Matches>
 int digits_needed(const Matches& matches) {
-  for (int digits = 1; digits < 17; ++digits) {
+  for (int digits = 1; digits < kDigitsMax; ++digits) {
     if (matches(digits)) return digits;
   }
-  return 17;
+  return kDigitsMax;
 }
 
 }  // namespace
@@ -378,18 +382,21 @@ std::string number_text(double number, int digits) {
 std::string quantity_text(double value, Dimension dimension,
                           std::span<const std::string_view> units) {
   std::string best;
-  int best_digits = 18;
-  for (const std::string_view unit : units) {
+  int best_digits = kDigitsMax + 1;
+  const auto try_unit = [&](std::string_view unit) {
     const double number = from_program_unit(value, unit, dimension);
     const auto reads_back = [&](int digits) {
       return to_program_unit(parse_number(number_text(number, digits)), unit, dimension) == value;
     };
     const int digits = digits_needed(reads_back);
-    if (digits < best_digits) {
+    if (digits < best_digits && reads_back(digits)) {
       best_digits = digits;
       best = number_text(number, digits) + " " + std::string(unit);
     }
-  }
+  };
+  for (const std::string_view unit : units) try_unit(unit);
+  // A value that is no double of any of them is one of its own unit.
+  if (best.empty()) try_unit(info(dimension).written);
   return best;
 }
 

@@ -60,8 +60,8 @@ NumberWithUnit split_quantity(std::string_view text);
 /// anything a shop writes.
 std::string number_text(double number, int digits = 6);
 
-/// A value of the program as "number unit" that reads back as exactly the same value where one of
-/// the units allows it, with as few digits as that needs.
+/// A value of the program as "number unit" that reads back as exactly the same value, in whichever
+/// of the units needs the fewest digits; in the program's unit where none of them gives that value.
 std::string quantity_text(double value, Dimension dimension,
                           std::span<const std::string_view> units);
 /// The same for a plain number.

@@ -328,7 +328,7 @@ void CvodeCycle::Parts::open_rates(const Stretch& s, double deg, const Values& x
     gain(f.flow, in_h, in_y);
 
     const double column = x[kColumnFlow];
-    const double forward = forward_weight(column / column_floor);
+    const double forward = forward_weight(column / (kTurning * column_floor));
     const double col_h = forward * plenum_enthalpy + (1.0 - forward) * run.enthalpy;
     const double col_y = forward * plenum_burned + (1.0 - forward) * run_y;
     const double burned_rate = column * (col_y - run_y) - f.flow * (in_y - run_y);
