@@ -379,7 +379,8 @@ void open_step(const GasPaths<P>& p, const GasPaths<double>& pv, const OpenNode<
     iterate<kIntake, kExhaust>(p, node, around, bh, base, now, x, cylinder_K, runner_K, 2);
   } else {
     // Iterate on the values; one more iteration then carries the derivatives (implicit function
-    // theorem: the matrix needs no derivatives of its own).
+    // theorem: the matrix needs no derivatives of its own). What the matrix leaves out converges as
+    // a fixed point, so derivatives that are reported (P dual) get a second one.
     const OpenNode<double> node_v = OpenNode<P>::values(node);
     const Surroundings<double> around_v = Surroundings<S>::values(around);
     OpenState<double> base_v, now_v, x_v;
@@ -391,7 +392,9 @@ void open_step(const GasPaths<P>& p, const GasPaths<double>& pv, const OpenNode<
     iterate<kIntake, kExhaust>(pv, node_v, around_v, value(bh), base_v, now_v, x_v, cylinder_K,
                                runner_K, 1);
     for_rows<kIntake, kExhaust>([&](std::size_t i) { x[i] = with_value(x[i], x_v[i]); });
-    newton_iteration<kIntake, kExhaust>(p, node, around, bh, base, x, cylinder_K, runner_K);
+    constexpr int kCarried = std::is_same_v<P, double> ? 1 : 2;
+    for (int i = 0; i < kCarried; ++i)
+      newton_iteration<kIntake, kExhaust>(p, node, around, bh, base, x, cylinder_K, runner_K);
   }
   for_rows<kIntake, kExhaust>([&](std::size_t i) { now[i] = x[i]; });
   // With the exhaust valve shut its rows have no rates, but the formula still carries the last
