@@ -91,7 +91,7 @@ std::string context_line(const Estimate& e) {
   std::string text = e.card.name.empty() ? "Warm" : e.card.name + ": warm";
   text += fmt::format(", {}, barometer {:.1f} kPa.", in_gear(e) ? "in gear" : "in neutral",
                       to_kPa(e.completion.engine.inputs.barometer_Pa));
-  if (e.uncertainty) text += " Brackets: 80% interval.";
+  if (e.uncertainty) text += " Brackets: 80%.";
   if (e.idle.status != Status::ok && e.idle.balanced) {
     text += fmt::format(" The balance lies at {:.1f} kPa.", to_kPa(p.map_Pa));
   }
@@ -104,29 +104,46 @@ std::string baseline_paragraph(const Estimate& e, const BaselineSet& baselines) 
   for (const auto& [name, probability] : b.probability) {
     if (probability >= 0.005) parts.push_back(fmt::format("{} {:.0f}%", name, 100 * probability));
   }
-  std::string text = joined(parts, ", ") + ".";
-  if (b.custom) {
-    text += fmt::format(" Nearest profile: {}.", b.nearest);
-  } else if (!b.decided) {
-    text += fmt::format(" Undecided between {} and {}: ask.", b.name, b.runner_up);
-  }
+  std::string text = joined(parts, ", ");
+  text += baselines.provisional ? " (provisional ranges)." : ".";
+  if (b.custom) text += fmt::format(" Nearest profile: {}.", b.nearest);
   for (const std::string& reason : b.reasons) text += " " + reason;
-  if (baselines.provisional) text += " The profiles' ranges are provisional.";
+  return text;
+}
+
+// Where the baseline is not decided, the question that decides it leads.
+std::string ask_paragraphs(const Estimate& e) {
+  std::string text;
+  std::vector<std::string> more;
+  const bool lead = e.idle.status == Status::ok && !e.baseline.decided;
+  for (const AskNext& a : e.ask_next) {
+    if (lead && text.empty()) {
+      const BaselineChoice& b = e.baseline;
+      const double sd_Pa = e.uncertainty->sd_Pa;
+      text = labelled("Ask first", kLabelWidth,
+                      fmt::format("{} It tells most between {} and {}: ± {:.1f} kPa becomes "
+                                  "± {:.1f}.",
+                                  a.question, b.custom ? "custom" : b.name, b.runner_up,
+                                  to_kPa(sd_Pa), to_kPa(sd_Pa - a.map_sd_removed_Pa)));
+    } else {
+      more.push_back(
+          fmt::format("{} (narrows by {:.1f} kPa)", a.question, to_kPa(a.map_sd_removed_Pa)));
+    }
+  }
+  if (!more.empty()) {
+    text += labelled(text.empty() ? "Ask next" : "Then ask", kLabelWidth, joined(more, " "));
+  }
   return text;
 }
 
 std::string charge_paragraph(const OperatingPoint& p) {
-  return fmt::format(
-      "VE {:.2f} of the manifold's density, {:.3f} of the outside air's; air {:.2f} "
-      "g/s, fuel {:.3f} g/s.",
-      p.ve_manifold, p.ve_ambient, to_g_per_s(p.air_kg_s), to_g_per_s(p.fuel_kg_s));
+  return fmt::format("VE {:.2f} (manifold), {:.3f} (outside air); air {:.2f}, fuel {:.3f} g/s.",
+                     p.ve_manifold, p.ve_ambient, to_g_per_s(p.air_kg_s), to_g_per_s(p.fuel_kg_s));
 }
 
 std::string burning_paragraph(const OperatingPoint& p) {
-  return fmt::format(
-      "{:.0f}% of the charge is residual gas; {:.1f}% of the fuel burns (rough as "
-      "it falls, no idle below 80%).",
-      100 * p.residual_fraction, 100 * p.burned_fuel_fraction);
+  return fmt::format("{:.0f}% residual gas; {:.1f}% of the fuel burns (no idle below 80%).",
+                     100 * p.residual_fraction, 100 * p.burned_fuel_fraction);
 }
 
 std::string work_paragraph(const OperatingPoint& p) {
@@ -232,6 +249,7 @@ nlohmann::ordered_json idle_json(const Estimate& e) {
   put("accessory_mep_kPa", have, to_kPa(p.accessory_mep_Pa));
   if (e.idle.status != Status::ok) {
     idle["reason"] = e.idle.reason;
+    if (!e.remedy.empty()) idle["remedy"] = e.remedy;
   } else if (!e.sea_level.balanced) {
     idle["reason"] = "at 101.325 kPa: " + e.sea_level.reason;
   }
@@ -323,6 +341,31 @@ void choose_at_sea_level(Estimate& e, const BaselineSet& baselines, const MapRea
   e.baseline = choose_baseline(baselines, e.card, engine, e.sea_level, sd_Pa);
 }
 
+// What makes an engine without an idle find one: the lowest speed that does, where there is one
+// within reach, or less of what dilutes the charge.
+std::string remedy_for(const Estimate& e) {
+  constexpr double kStep_rpm = 50.0, kHighest_rpm = 1600.0;
+  EngineCard card = e.card;
+  const double asked_rpm = e.completion.engine.inputs.speed_rpm;
+  std::string speed = "Raise the idle speed";
+  if (!e.completion.known) {
+    bool found = false;
+    for (double rpm = kStep_rpm * (std::floor(asked_rpm / kStep_rpm) + 1.0);
+         rpm <= kHighest_rpm && !found; rpm += kStep_rpm) {
+      card.speed_rpm = rpm;
+      if (solve_idle(complete_at(card, Eigen::VectorXd()), e.coefficients).status != Status::ok)
+        continue;
+      speed += fmt::format(": an idle is found from {:.0f} rpm up", rpm);
+      found = true;
+    }
+    if (!found) {
+      speed =
+          fmt::format("No idle speed up to {:.0f} rpm helps", std::max(kHighest_rpm, asked_rpm));
+    }
+  }
+  return speed + "; or less cam: shorter durations, a wider lobe separation.";
+}
+
 void warn(Estimate& e) {
   if (!e.idle.balanced) return;
   const OperatingPoint& p = e.idle.point;
@@ -336,6 +379,7 @@ void warn(Estimate& e) {
       e.warnings.push_back("The interval reaches below zero: far too little is known.");
     }
   }
+  if (e.idle.status != Status::ok) return;
   const std::string brakes = brake_note(to_inHg(vacuum_Pa(p)), in_gear(e));
   if (!brakes.empty()) e.warnings.push_back(brakes);
 }
@@ -359,6 +403,7 @@ Estimate estimate(const EngineCard& card, const BaselineSet& baselines, bool exp
   }
   choose_at_sea_level(e, baselines, known);
   if (explain) e.explanation = explain_idle(e.completion.engine, e.coefficients);
+  if (e.idle.status == Status::no_idle) e.remedy = remedy_for(e);
   warn(e);
   return e;
 }
@@ -391,12 +436,9 @@ std::string estimate_text(const Estimate& e, const BaselineSet& baselines, const
   };
   std::string head = labelled("", 0, estimate_line(e));
   std::string above = labelled("", 0, context_line(e)) + "\n";
-  above += line("Baseline", baseline_paragraph(e, baselines));
-  for (std::size_t i = 0; i < e.ask_next.size(); ++i) {
-    above += line(i == 0 ? "Ask next" : "",
-                  fmt::format("{} (narrows by {:.1f} kPa)", e.ask_next[i].question,
-                              to_kPa(e.ask_next[i].map_sd_removed_Pa)));
-  }
+  if (!e.remedy.empty()) above += line("Change", e.remedy);
+  const std::string baseline = line("Baseline", baseline_paragraph(e, baselines));
+  above += e.baseline.decided ? baseline + ask_paragraphs(e) : ask_paragraphs(e) + baseline;
   if (e.idle.balanced) {
     above += line("Charge", charge_paragraph(e.idle.point));
     above += line("Burning", burning_paragraph(e.idle.point));

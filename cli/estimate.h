@@ -31,6 +31,7 @@ struct Estimate {
   BaselineChoice baseline;
   std::vector<AskNext> ask_next;          ///< most useful first
   std::vector<Contribution> explanation;  ///< filled on request
+  std::string remedy;                     ///< what to change where there is no idle; else empty
   std::vector<std::string> warnings;
 
   /// Whether the answer may be relied on; exit code 0 or 1.

@@ -12,14 +12,18 @@ struct FuelProperties {
   double heating_value_J_kg;  ///< lower
   double stoichiometric_afr;  ///< by mass
 };
-/// Gasoline 43.5 MJ/kg and 14.7, 10 % ethanol 14.1, 85 % 9.7 (published, as in docs/physics.md); heating values of the
-/// blends and methanol (19.9 MJ/kg, 6.45) from memory of Heywood, table D.4.
+/// Gasoline 43.5 MJ/kg and 14.7, 10 % ethanol 14.1, 85 % 9.7 (published, as in docs/physics.md);
+/// heating values of the blends and methanol (19.9 MJ/kg, 6.45) from memory of Heywood, table D.4.
 constexpr FuelProperties fuel_properties(Fuel fuel) {
   switch (fuel) {
-    case Fuel::e10: return {41.9e6, 14.1};
-    case Fuel::e85: return {29.2e6, 9.7};
-    case Fuel::methanol: return {19.9e6, 6.45};
-    case Fuel::gasoline: break;
+    case Fuel::e10:
+      return {41.9e6, 14.1};
+    case Fuel::e85:
+      return {29.2e6, 9.7};
+    case Fuel::methanol:
+      return {19.9e6, 6.45};
+    case Fuel::gasoline:
+      break;
   }
   return {43.5e6, 14.7};
 }
@@ -89,14 +93,15 @@ S wiebe(const S& t) {
 /// How one charge burns, from its state at ignition.
 template <class S>
 struct Burn {
-  S duration_deg;        ///< Wiebe duration if the flame speed stayed as at ignition
-  S completeness;        ///< share of the fresh charge that burns if the flame never goes out
-  S log_speed;           ///< of the laminar speed (m/s), dilution included, at ignition
+  S duration_deg;  ///< Wiebe duration if the flame speed stayed as at ignition
+  S completeness;  ///< share of the fresh charge that burns if the flame never goes out
+  S log_speed;     ///< of the laminar speed (m/s), dilution included, at ignition
   S ignition_Pa;
-  S speed_power;         ///< of p/p_ignition in the laminar speed, along the unburned isentrope
+  S speed_power;  ///< of p/p_ignition in the laminar speed, along the unburned isentrope
 
   /// Rate of Wiebe time per crank degree at a pressure: the flame follows the unburned gas, heated
-  /// and cooled by compression, and goes out where the laminar speed falls through the quench speed.
+  /// and cooled by compression, and goes out where the laminar speed falls through the quench
+  /// speed.
   template <class P>
   S rate_per_deg(const S& pressure_Pa, const P& quench_speed_m_s) const {
     using std::exp;
@@ -126,16 +131,18 @@ Burn<S> start_burn(const Coefficients<P>& c, const S& residual, const S& tempera
   const S log_plain = log(LaminarSpeed::at_298K(phi)) + tp * log(temperature_K / 298.0) +
                       pp * log(pressure_Pa / kStandardAtmosphere_Pa);
   const double log_reference =
-      std::log(LaminarSpeed::at_298K(1.0)) + LaminarSpeed::temperature_power(1.0) * std::log(650.0 / 298.0) +
+      std::log(LaminarSpeed::at_298K(1.0)) +
+      LaminarSpeed::temperature_power(1.0) * std::log(650.0 / 298.0) +
       LaminarSpeed::pressure_power(1.0) * std::log(6e5 / kStandardAtmosphere_Pa);
   const S diluent = diluent_fraction(residual, lambda);
   const S log_dilution = log(dilution_factor(diluent));
   static const double log_dilution_reference =
       std::log(dilution_factor(diluent_fraction(0.0, 1.0)));  // the rounded corner at lambda 1
   Burn<S> b;
-  b.duration_deg = c.burn_duration_deg *
-                   exp(c.burn_speed_power * log(speed_rpm / 1000.0) -
-                       (2.0 / 3.0) * (log_plain - log_reference) - c.burn_dilution * (log_dilution - log_dilution_reference));
+  b.duration_deg =
+      c.burn_duration_deg *
+      exp(c.burn_speed_power * log(speed_rpm / 1000.0) - (2.0 / 3.0) * (log_plain - log_reference) -
+          c.burn_dilution * (log_dilution - log_dilution_reference));
   // A kernel that burns as slowly as one at the dilution limit does not grow: away from the idle
   // state the limit moves with the laminar speed at ignition. This is what makes a very early spark
   // misfire (initiation-limited, Quader, SAE 760760, from memory), where a late one quenches.
@@ -144,8 +151,8 @@ Burn<S> start_burn(const Coefficients<P>& c, const S& residual, const S& tempera
       LaminarSpeed::temperature_power(1.0) * std::log(kIdleIgnition_K / 298.0) +
       LaminarSpeed::pressure_power(1.0) * std::log(kIdleIgnition_Pa / kStandardAtmosphere_Pa);
   const S equivalent = diluent + (log_idle - log_plain) / kDilutionLogSlope;
-  b.completeness = c.combustion_completeness /
-                   (1.0 + exp((equivalent - c.dilution_limit) / c.dilution_width));
+  b.completeness =
+      c.combustion_completeness / (1.0 + exp((equivalent - c.dilution_limit) / c.dilution_width));
   b.log_speed = log_plain + log_dilution;
   b.ignition_Pa = pressure_Pa;
   b.speed_power = S(tp * kUnburnedIsentrope + pp);

@@ -15,9 +15,9 @@ double flank(double power, double height_m, double lift_m) {
 
 double seat_gap_deg(double power, double duration_050_deg, double lobe_lift_m,
                     double seat_height_m) {
-  return duration_050_deg * (flank(power, seat_height_m, lobe_lift_m) /
-                                 flank(power, kDurationHeight_m, lobe_lift_m) -
-                             1.0);
+  return duration_050_deg *
+         (flank(power, seat_height_m, lobe_lift_m) / flank(power, kDurationHeight_m, lobe_lift_m) -
+          1.0);
 }
 
 LobePower lobe_power(double duration_050_deg, double duration_seat_deg, double lobe_lift_m,

@@ -14,12 +14,12 @@ enum class Exhaust { manifolds, headers };
 
 /// What an engine is, apart from its continuous dimensions.
 struct Build {
-  int cylinders = 8;                         ///< 1 to 16
+  int cylinders = 8;  ///< 1 to 16
   Layout layout = Layout::vee;
   Valvetrain valvetrain = Valvetrain::pushrod;
-  Tappet tappet = Tappet::flat;              ///< what rubs on the cam; solid or not is the lash
-  int intake_valves = 1;                     ///< per cylinder
-  int exhaust_valves = 1;                    ///< per cylinder
+  Tappet tappet = Tappet::flat;  ///< what rubs on the cam; solid or not is the lash
+  int intake_valves = 1;         ///< per cylinder
+  int exhaust_valves = 1;        ///< per cylinder
   Fuel fuel = Fuel::gasoline;
   Exhaust exhaust = Exhaust::manifolds;
 };
@@ -67,7 +67,7 @@ enum class Input : std::size_t {
 #define X(name, unit, description) name,
   IDLEFIT_INPUTS(X)
 #undef X
-  count
+      count
 };
 inline constexpr std::size_t kInputCount = static_cast<std::size_t>(Input::count);
 

@@ -20,9 +20,9 @@ struct Contribution {
     spark,             ///< spark away from the best for vacuum
   };
   Part part;
-  std::string what;     ///< in plain words
-  double map_Pa = 0;    ///< idle MAP less the MAP without it; negative where it lowers MAP
-  bool known = true;    ///< false where the engine without it has no idle, or its solve failed
+  std::string what;   ///< in plain words
+  double map_Pa = 0;  ///< idle MAP less the MAP without it; negative where it lowers MAP
+  bool known = true;  ///< false where the engine without it has no idle, or its solve failed
 };
 
 /// Where the kilopascals come from: each part taken away alone, the rest as it is. Parts do not add

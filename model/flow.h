@@ -112,7 +112,8 @@ OrificeFlow<S> orifice_flow(const Side<S>& a, const Side<S>& b, const A& area_ab
     f.flow = weight * (conductance * along(drop, psi.psi, psi.slope)) +
              (1.0 - weight) * (back * along(drop, psi_down.psi, psi_down.slope));
     const double w = value(weight);
-    per_up = (w * value(conductance) * psi.slope + (1.0 - w) * value(back) * psi_down.slope) * inverse;
+    per_up =
+        (w * value(conductance) * psi.slope + (1.0 - w) * value(back) * psi_down.slope) * inverse;
     per_down = -per_up;
     f.weight_a = from_a ? weight : S(1.0 - weight);
   } else {

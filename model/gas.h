@@ -15,7 +15,8 @@ struct Species {
   }
 };
 
-/// Heats of formation are left out: sensible energies count from here, and heating values hold here.
+/// Heats of formation are left out: sensible energies count from here, and heating values hold
+/// here.
 inline constexpr double kReference_K = 298.15;
 
 /// The two gases of the cycle, which mix: fresh charge (air with fuel vapour) and burned gas.
@@ -100,8 +101,9 @@ GasState<S> gas_state(const GasModel& g, const GasContent<S>& c, const V& volume
   const S fresh = S(specific_energy(g.fresh, t));
   const S step = c.mass * fresh + c.burned * (specific_energy(g.burned, t) - fresh) - c.energy;
   s.temperature_K = t - step * (1.0 / capacity(t));
-  s.heat_capacity = c.mass * (g.fresh.c0 + s.temperature_K * (g.fresh.c1 + s.temperature_K * g.fresh.c2)) +
-                    c.burned * (dc0 + s.temperature_K * (dc1 + s.temperature_K * dc2));
+  s.heat_capacity =
+      c.mass * (g.fresh.c0 + s.temperature_K * (g.fresh.c1 + s.temperature_K * g.fresh.c2)) +
+      c.burned * (dc0 + s.temperature_K * (dc1 + s.temperature_K * dc2));
   s.gas_extent = c.mass * g.fresh.gas_constant + c.burned * dr;
   s.pressure_Pa = s.gas_extent * s.temperature_K / volume_m3;
   return s;

@@ -15,7 +15,8 @@
 
 namespace idlefit {
 
-// --- Chosen constants of the gas paths ------------------------------------------------------------
+// --- Chosen constants of the gas paths
+// ------------------------------------------------------------
 
 inline constexpr double kRunnerWall_K = 355.0;         ///< port and runner wall, warm: coolant
 inline constexpr double kExhaustPortWall_K = 550.0;    ///< exhaust port wall at idle
@@ -30,8 +31,8 @@ struct GasPaths {
   GasModel gas;
   FlowFit fresh_fit{gas.fresh_gamma}, burned_fit{gas.burned_gamma};
   bool wall_heat = true;
-  P wall_K;              // combustion chamber
-  P reverse_flow;        // coefficient, reverse over forward
+  P wall_K;                                                  // combustion chamber
+  P reverse_flow;                                            // coefficient, reverse over forward
   P runner_volume, runner_area, runner_length, runner_heat;  // heat: W/K
   P port_volume, port_heat;
   double column_floor_kg_s;  // flow below which the column's turning is smoothed
@@ -64,12 +65,12 @@ struct OpenNode {
   P intake_area, exhaust_area;  // effective, forward, all valves of the cylinder, m^2
   P step_s;                     // from the node before
   bool intake_open = false, exhaust_open = false;  // over that step
-  bool pumping = false;         // that step belongs to the exhaust or intake stroke
+  bool pumping = false;  // that step belongs to the exhaust or intake stroke
 
   static OpenNode<double> values(const OpenNode& n) {
-    return {value(n.volume),       value(n.volume_rate), value(n.heat_factor), value(n.intake_area),
-            value(n.exhaust_area), value(n.step_s),      n.intake_open,        n.exhaust_open,
-            n.pumping};
+    return {value(n.volume),      value(n.volume_rate),  value(n.heat_factor),
+            value(n.intake_area), value(n.exhaust_area), value(n.step_s),
+            n.intake_open,        n.exhaust_open,        n.pumping};
   }
 };
 
@@ -87,9 +88,24 @@ struct Surroundings {
 // Rows of the open part's state. Each block is touched only while its valve is open. Contents are
 // extents (kg, J, kg), rows named Out and Back run sums.
 enum Row : std::size_t {
-  kCylMass, kCylEnergy, kCylBurned, kWallHeat, kWork,
-  kPortK, kPortBurned, kOutMass, kOutEnthalpy, kOutBurned,
-  kRunMass, kRunEnergy, kRunBurned, kColumn, kForward, kBackBurned, kBackEnthalpy, kRunnerHeat,
+  kCylMass,
+  kCylEnergy,
+  kCylBurned,
+  kWallHeat,
+  kWork,
+  kPortK,
+  kPortBurned,
+  kOutMass,
+  kOutEnthalpy,
+  kOutBurned,
+  kRunMass,
+  kRunEnergy,
+  kRunBurned,
+  kColumn,
+  kForward,
+  kBackBurned,
+  kBackEnthalpy,
+  kRunnerHeat,
   kRows
 };
 inline constexpr std::size_t kExhaustRows = kPortK, kIntakeRows = kRunMass;
@@ -194,9 +210,9 @@ PressureAnswer pressure_answer(const GasModel& gas, const GasState<S>& g, const 
 /// adds enters as extra flow, so that every balance closes exactly after any iteration. Returns the
 /// cylinder pressure's change over itself, signed.
 template <bool kIntake, bool kExhaust, class S, class P>
-double newton_iteration(const GasPaths<P>& p, const OpenNode<P>& node, const Surroundings<S>& around,
-                        const P& bh, const OpenState<S>& base, OpenState<S>& x, double& cylinder_K,
-                        double& runner_K) {
+double newton_iteration(const GasPaths<P>& p, const OpenNode<P>& node,
+                        const Surroundings<S>& around, const P& bh, const OpenState<S>& base,
+                        OpenState<S>& x, double& cylinder_K, double& runner_K) {
   const GasModel& gas = p.gas;
   OpenState<S> k;
   for_rows<kIntake, kExhaust>([&](std::size_t i) { k[i] = S(0.0); });
@@ -220,17 +236,17 @@ double newton_iteration(const GasPaths<P>& p, const OpenNode<P>& node, const Sur
   PressureAnswer run_answer{};
   double in_by_cyl = 0, in_by_run = 0, out_by_cyl = 0, drag_slope = 0, column_gain = 0;
   if constexpr (kIntake) {
-    const GasState<S> run = gas_state(
-        gas, GasContent<S>{x[kRunMass], x[kRunEnergy], x[kRunBurned]}, p.runner_volume, runner_K);
+    const GasState<S> run = gas_state(gas, GasContent<S>{x[kRunMass], x[kRunEnergy], x[kRunBurned]},
+                                      p.runner_volume, runner_K);
     runner_K = value(run.temperature_K);
     run_answer = pressure_answer(gas, run, p.runner_volume);
     const S run_inverse = 1.0 / x[kRunMass];
     c.runner_h = (x[kRunEnergy] + run.gas_extent * run.temperature_K) * run_inverse;
     c.runner_y = x[kRunBurned] * run_inverse;
     const Side<S> run_side{run.pressure_Pa, S(x[kRunMass] / p.runner_volume)};
-    const OrificeFlow<S> f = orifice_flow(run_side, cyl_side, node.intake_area,
-                                          P(node.intake_area * p.reverse_flow), p.fresh_fit,
-                                          p.burned_fit);
+    const OrificeFlow<S> f =
+        orifice_flow(run_side, cyl_side, node.intake_area, P(node.intake_area * p.reverse_flow),
+                     p.fresh_fit, p.burned_fit);
     in = f.flow;
     in_by_run = f.per_pressure_a;
     in_by_cyl = f.per_pressure_b;
@@ -257,9 +273,9 @@ double newton_iteration(const GasPaths<P>& p, const OpenNode<P>& node, const Sur
     const S density = around.exhaust_Pa / (gas_constant(gas, x[kPortBurned]) * x[kPortK]);
     c.port_mass = density * p.port_volume;
     c.port_heat_capacity = c.port_mass * (gas.burned.gas_constant + gas.burned.cv(x[kPortK]));
-    const OrificeFlow<S> f = orifice_flow(cyl_side, Side<S>{around.exhaust_Pa, density},
-                                          node.exhaust_area, P(node.exhaust_area * p.reverse_flow),
-                                          p.burned_fit, p.burned_fit);
+    const OrificeFlow<S> f =
+        orifice_flow(cyl_side, Side<S>{around.exhaust_Pa, density}, node.exhaust_area,
+                     P(node.exhaust_area * p.reverse_flow), p.burned_fit, p.burned_fit);
     out = f.flow;
     out_weight = f.weight_a;
     out_by_cyl = f.per_pressure_a;
@@ -273,8 +289,7 @@ double newton_iteration(const GasPaths<P>& p, const OpenNode<P>& node, const Sur
   // cylinder and runner and the column, eliminated by hand.
   const auto missing = [&](Row i) { return S(base[i] + bh * k[i] - x[i]); };
   const double h = value(bh);
-  const S cyl_gap =
-      cyl_answer.to(missing(kCylMass), missing(kCylEnergy), missing(kCylBurned));
+  const S cyl_gap = cyl_answer.to(missing(kCylMass), missing(kCylEnergy), missing(kCylBurned));
   S cyl_change, extra_in = S(0.0), extra_out = S(0.0), extra_column = S(0.0);
   double m11 = 1.0;
   if constexpr (kExhaust)
@@ -304,12 +319,10 @@ double newton_iteration(const GasPaths<P>& p, const OpenNode<P>& node, const Sur
   add_flows<kIntake, kExhaust>(k, c, extra_in, extra_out, extra_column);
   if constexpr (kExhaust) {
     // The port's little gas is flushed within a step of blowdown: implicit in its own state too.
-    const double flush =
-        std::max(0.0, value(out)) * value(out_weight) / value(c.port_mass) +
-        value(p.port_heat) / value(c.port_heat_capacity);
+    const double flush = std::max(0.0, value(out)) * value(out_weight) / value(c.port_mass) +
+                         value(p.port_heat) / value(c.port_heat_capacity);
     const double damp = 1.0 / (1.0 + h * flush);
-    for (const Row i : {kPortK, kPortBurned})
-      k[i] = (x[i] - base[i] + missing(i) * damp) / bh;
+    for (const Row i : {kPortK, kPortBurned}) k[i] = (x[i] - base[i] + missing(i) * damp) / bh;
   }
   for_rows<kIntake, kExhaust>([&](std::size_t i) { x[i] = base[i] + bh * k[i]; });
   return value(cyl_change) / value(cyl.pressure_Pa);
@@ -380,7 +393,8 @@ void open_step(const GasPaths<P>& p, const GasPaths<double>& pv, const OpenNode<
   } else {
     // Iterate on the values; one more iteration then carries the derivatives (implicit function
     // theorem: the matrix needs no derivatives of its own). What the matrix leaves out converges as
-    // a fixed point, so derivatives that are reported (P dual) get a second one.
+    // a fixed point, so derivatives that are reported (P dual) get a second one while the cylinder
+    // is small enough to be flushed in a few steps.
     const OpenNode<double> node_v = OpenNode<P>::values(node);
     const Surroundings<double> around_v = Surroundings<S>::values(around);
     OpenState<double> base_v, now_v, x_v;
@@ -392,15 +406,15 @@ void open_step(const GasPaths<P>& p, const GasPaths<double>& pv, const OpenNode<
     iterate<kIntake, kExhaust>(pv, node_v, around_v, value(bh), base_v, now_v, x_v, cylinder_K,
                                runner_K, 1);
     for_rows<kIntake, kExhaust>([&](std::size_t i) { x[i] = with_value(x[i], x_v[i]); });
-    constexpr int kCarried = std::is_same_v<P, double> ? 1 : 2;
+    constexpr int kCarried = std::is_same_v<P, double> || !kIntake ? 1 : 2;
     for (int i = 0; i < kCarried; ++i)
       newton_iteration<kIntake, kExhaust>(p, node, around, bh, base, x, cylinder_K, runner_K);
   }
   for_rows<kIntake, kExhaust>([&](std::size_t i) { now[i] = x[i]; });
-  // With the exhaust valve shut its rows have no rates, but the formula still carries the last
-  // step's change into the cylinder; carried into these rows as well, every balance stays closed.
+  // With the exhaust valve shut its sums have no rates, but the formula still carries the last
+  // step's change into the cylinder; carried into the sums as well, every balance stays closed.
   if constexpr (!kExhaust)
-    for (std::size_t i = kExhaustRows; i < kIntakeRows; ++i) {
+    for (std::size_t i = kOutMass; i < kIntakeRows; ++i) {
       const S change = now[i] - before[i];
       before[i] = now[i];
       now[i] += weight_before * change;

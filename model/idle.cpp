@@ -22,13 +22,26 @@ struct Closure {
   template <class S>
   S mismatch(const CycleState<S>& x, const CycleOutput<S>& out) const {
     switch (kind) {
-      case map: return S((x.map_Pa - target) * 1e-5);
-      case residual: return S(x.burned - target);
-      case torque: break;
+      case map:
+        return S((x.map_Pa - target) * 1e-5);
+      case residual:
+        return S(x.burned - target);
+      case torque:
+        break;
     }
     return out.mismatch[kCycleUnknowns - 1];
   }
 };
+
+// The mismatch of the cycle with its closing equation.
+template <class S>
+Eigen::Matrix<S, kCycleUnknowns, 1> gather(const Closure& closure, const CycleState<S>& x,
+                                           const CycleOutput<S>& out) {
+  Eigen::Matrix<S, kCycleUnknowns, 1> f;
+  for (int i = 0; i + 1 < kCycleUnknowns; ++i) f[i] = out.mismatch[static_cast<std::size_t>(i)];
+  f[kCycleUnknowns - 1] = closure.mismatch(x, out);
+  return f;
+}
 
 // The unknowns as a vector of numbers near one. This is the one place that knows their order.
 class Scaling {
@@ -166,16 +179,8 @@ class Solver {
   static constexpr double kLoose = 2e-3;
   static constexpr double kTight = 2e-7;
 
-  template <class S>
-  static Eigen::Matrix<S, kCycleUnknowns, 1> gather(const Closure& closure, const CycleState<S>& x,
-                                                    const CycleOutput<S>& out) {
-    Eigen::Matrix<S, kCycleUnknowns, 1> f;
-    for (int i = 0; i + 1 < kCycleUnknowns; ++i) f[i] = out.mismatch[static_cast<std::size_t>(i)];
-    f[kCycleUnknowns - 1] = closure.mismatch(x, out);
-    return f;
-  }
-
-  // Shortens a step so that no unknown jumps further than the laws' curvature allows: 0.12 in a burned fraction, a quarter in temperature, 10 kPa of manifold pressure.
+  // Shortens a step so that no unknown jumps further than the laws' curvature allows: 0.12 in a
+  // burned fraction, a quarter in temperature, 10 kPa of manifold pressure.
   static double step_length(const Vector& step) {
     static const Vector most = [] {
       Vector x;
@@ -257,22 +262,39 @@ class Solver {
   int cycles_ = 0;
 };
 
-OperatingPoint report(const Engine& engine, const Cycle<double>& cycle,
-                      const CycleState<double>& x, const CycleOutput<double>& out) {
-  const double per_cycle_to_flow = engine.build.cylinders * engine.inputs.speed_rpm / 120.0;
-  const double afr = engine.inputs.lambda * fuel_properties(engine.build.fuel).stoichiometric_afr;
-  const double air_kg = out.fresh_kg * afr / (1.0 + afr);
-  const double swept = cycle.swept_m3();
+// What the fresh charge of a cycle amounts to.
+template <class T>
+struct Charge {
+  T air_kg_s, fuel_kg_s;  // whole engine
+  T ve_manifold, ve_ambient;
+};
+template <class T>
+Charge<T> charge_of(const Build& build, const Inputs<T>& in, const T& charge_K, const T& fresh_kg,
+                    const T& map_Pa) {
+  const T afr = in.lambda * fuel_properties(build.fuel).stoichiometric_afr;
+  const T air_kg = fresh_kg * afr / (1.0 + afr);
+  const T swept_m3 = kPi / 4.0 * in.bore_m * in.bore_m * in.stroke_m;
+  Charge<T> c;
+  c.air_kg_s = air_kg * in.speed_rpm * (build.cylinders / 120.0);
+  c.fuel_kg_s = c.air_kg_s / afr;
+  c.ve_manifold = air_kg * kAirGasConstant_J_kgK * charge_K / (map_Pa * swept_m3);
+  c.ve_ambient = air_kg * kAirGasConstant_J_kgK * in.intake_air_K / (in.barometer_Pa * swept_m3);
+  return c;
+}
+
+OperatingPoint report(const Engine& engine, const Cycle<double>& cycle, const CycleState<double>& x,
+                      const CycleOutput<double>& out) {
+  const Charge<double> charge =
+      charge_of(engine.build, engine.inputs, cycle.fresh_charge_K(), out.fresh_kg, x.map_Pa);
   OperatingPoint p;
   p.speed_rpm = engine.inputs.speed_rpm;
   p.map_Pa = x.map_Pa;
   p.barometer_Pa = engine.inputs.barometer_Pa;
   p.charge_K = cycle.fresh_charge_K();
-  p.ve_manifold = air_kg * kAirGasConstant_J_kgK * p.charge_K / (x.map_Pa * swept);
-  p.ve_ambient = air_kg * kAirGasConstant_J_kgK * engine.inputs.intake_air_K /
-                 (engine.inputs.barometer_Pa * swept);
-  p.air_kg_s = air_kg * per_cycle_to_flow;
-  p.fuel_kg_s = p.air_kg_s / afr;
+  p.ve_manifold = charge.ve_manifold;
+  p.ve_ambient = charge.ve_ambient;
+  p.air_kg_s = charge.air_kg_s;
+  p.fuel_kg_s = charge.fuel_kg_s;
   p.residual_fraction = x.burned;
   p.burned_fuel_fraction = out.burned_share;
   p.imep_gross_Pa = out.imep_gross_Pa;
@@ -285,9 +307,9 @@ OperatingPoint report(const Engine& engine, const Cycle<double>& cycle,
   p.wall_heat_share = out.wall_heat_J / std::max(1e-9, out.heat_released_J);
   p.exhaust_port_K = out.port_at_overlap_K;
   p.exhaust_pressure_Pa = out.exhaust_Pa;
-  const double fuel_kg = out.fresh_kg / (1.0 + afr);
-  p.indicated_efficiency = out.imep_net_Pa * swept /
-                           (fuel_kg * fuel_properties(engine.build.fuel).heating_value_J_kg);
+  const FuelProperties fuel = fuel_properties(engine.build.fuel);
+  const double fuel_kg = out.fresh_kg / (1.0 + engine.inputs.lambda * fuel.stoichiometric_afr);
+  p.indicated_efficiency = out.imep_net_Pa * cycle.swept_m3() / (fuel_kg * fuel.heating_value_J_kg);
   p.energy_error = out.energy_error;
   p.mass_error = out.mass_error;
   p.burned_mass_error = out.burned_error;
@@ -301,87 +323,43 @@ PointGradient gradient_at(const Engine& engine, const Coefficients<double>& coef
                           double mesh, const Switches& switches, const Scaling& scaling,
                           const Closure& closure, const Vector& v) {
   constexpr int kAll = kCycleUnknowns + kParameterCount;
-  constexpr int kWide = 16;
+  // One wide pass: the values are worked out once for all columns. Padded to whole vectors of four,
+  // since Eigen does not vectorise odd sizes.
+  constexpr int kWide = (kAll + 3) / 4 * 4;
   using Jet = ceres::Jet<double, kWide>;
-  // Rows: the mismatch, then net fresh charge.
-  Eigen::Matrix<double, kCycleUnknowns + 1, kAll> d;
-  for (int first = 0; first < kAll; first += kWide) {
-    const auto seed = [&](double value, int column) {
-      return column >= first && column < first + kWide ? Jet(value, column - first) : Jet(value);
-    };
-    Inputs<Jet> in;
-    for (std::size_t i = 0; i < kInputCount; ++i)
-      input_ref(in, i) =
-          seed(input_value(engine.inputs, i), kCycleUnknowns + static_cast<int>(i));
-    Coefficients<Jet> c;
-    for (std::size_t i = 0; i < kCoefficientCount; ++i)
-      coefficient_ref(c, i) = seed(coefficient_value(coefficients, i),
-                                   kCycleUnknowns + static_cast<int>(kInputCount + i));
-    Eigen::Matrix<Jet, kCycleUnknowns, 1> x;
-    for (int i = 0; i < kCycleUnknowns; ++i) x[i] = seed(v[i], i);
-    const Cycle<Jet> cycle(engine.build, in, c, mesh, switches);
-    const CycleState<Jet> state = scaling.state<Jet>(x);
-    const CycleOutput<Jet> out = cycle.run(state);
-    const int width = std::min(kWide, kAll - first);
-    for (int row = 0; row < kCycleUnknowns; ++row) {
-      const Jet f = row + 1 < kCycleUnknowns ? out.mismatch[static_cast<std::size_t>(row)]
-                                             : closure.mismatch(state, out);
-      d.row(row).segment(first, width) = f.v.head(width).transpose();
-    }
-    d.row(kCycleUnknowns).segment(first, width) = out.fresh_kg.v.head(width).transpose();
-  }
-  const Matrix unknowns = d.topLeftCorner<kCycleUnknowns, kCycleUnknowns>();
+  Inputs<Jet> in;
+  for (std::size_t i = 0; i < kInputCount; ++i)
+    input_ref(in, i) = Jet(input_value(engine.inputs, i), kCycleUnknowns + static_cast<int>(i));
+  Coefficients<Jet> c;
+  for (std::size_t i = 0; i < kCoefficientCount; ++i)
+    coefficient_ref(c, i) =
+        Jet(coefficient_value(coefficients, i), kCycleUnknowns + static_cast<int>(kInputCount + i));
+  Eigen::Matrix<Jet, kCycleUnknowns, 1> x;
+  for (int i = 0; i < kCycleUnknowns; ++i) x[i] = Jet(v[i], i);
+  const Cycle<Jet> cycle_d(engine.build, in, c, mesh, switches);
+  const CycleState<Jet> state_d = scaling.state<Jet>(x);
+  const CycleOutput<Jet> out = cycle_d.run(state_d);
+  const Eigen::Matrix<Jet, kCycleUnknowns, 1> mismatch = gather<Jet>(closure, state_d, out);
+  Eigen::Matrix<double, kCycleUnknowns, kAll> d;
+  for (int row = 0; row < kCycleUnknowns; ++row)
+    d.row(row) = mismatch[row].v.template head<kAll>().transpose();
+  const Matrix unknowns = d.leftCols<kCycleUnknowns>();
   const Eigen::Matrix<double, kCycleUnknowns, kParameterCount> moves =
-      -unknowns.partialPivLu().solve(d.topRightCorner<kCycleUnknowns, kParameterCount>());
-  const ParameterGradient fresh =
-      (d.row(kCycleUnknowns).tail<kParameterCount>() +
-       d.row(kCycleUnknowns).head<kCycleUnknowns>() * moves)
-          .transpose();
+      -unknowns.partialPivLu().solve(d.rightCols<kParameterCount>());
 
+  // How a quantity moves in all: by the parameters themselves, and by the unknowns that they move.
+  const auto total = [&](const Jet& q) -> ParameterGradient {
+    return q.v.template segment<kParameterCount>(kCycleUnknowns) +
+           moves.transpose() * q.v.template head<kCycleUnknowns>();
+  };
+  const Charge<Jet> charge =
+      charge_of(engine.build, in, cycle_d.fresh_charge_K(), out.fresh_kg, state_d.map_Pa);
   PointGradient g;
-  g.map_Pa = moves.row(11).transpose() * 1e5;
-  g.residual_fraction = moves.row(2).transpose();
-
-  // Flows follow from the fresh charge by the formulas of report(), differentiated.
-  const Cycle<double> cycle(engine.build, engine.inputs, coefficients, mesh, switches);
-  const CycleState<double> state = scaling.state<double>(v);
-  const double fresh_kg = cycle.run(state).fresh_kg;
-  const auto derived = [&](auto&& formula) {
-    // One parameter at a time through the plain formula: inputs and coefficients it uses are few.
-    using One = ceres::Jet<double, 1>;
-    ParameterGradient result;
-    for (int i = 0; i < kParameterCount; ++i) {
-      Inputs<One> in;
-      for (std::size_t j = 0; j < kInputCount; ++j)
-        input_ref(in, j) = static_cast<int>(j) == i ? One(input_value(engine.inputs, j), 0)
-                                                    : One(input_value(engine.inputs, j));
-      One heating(coefficients.charge_heating_K);
-      if (i == static_cast<int>(kInputCount) + static_cast<int>(Coefficient::charge_heating_K))
-        heating.v[0] = 1.0;
-      One charge(fresh_kg), map(state.map_Pa);
-      charge.v[0] = fresh[i];
-      map.v[0] = g.map_Pa[i];
-      result[i] = formula(in, heating, charge, map).v[0];
-    }
-    return result;
-  };
-  const double stoichiometric = fuel_properties(engine.build.fuel).stoichiometric_afr;
-  const double cylinders = engine.build.cylinders;
-  const auto air = [&](const auto& in, const auto& charge) {
-    const auto afr = in.lambda * stoichiometric;
-    return charge * afr / (1.0 + afr);
-  };
-  g.air_kg_s = derived([&](const auto& in, const auto&, const auto& charge, const auto&) {
-    return air(in, charge) * in.speed_rpm * (cylinders / 120.0);
-  });
-  g.fuel_kg_s = derived([&](const auto& in, const auto&, const auto& charge, const auto&) {
-    return air(in, charge) * in.speed_rpm * (cylinders / 120.0) / (in.lambda * stoichiometric);
-  });
-  g.ve_manifold = derived([&](const auto& in, const auto& heating, const auto& charge,
-                              const auto& map) {
-    const auto swept = in.bore_m * in.bore_m * in.stroke_m * (kPi / 4.0);
-    return air(in, charge) * kAirGasConstant_J_kgK * (in.intake_air_K + heating) / (map * swept);
-  });
+  g.map_Pa = total(state_d.map_Pa);
+  g.residual_fraction = total(state_d.burned);
+  g.air_kg_s = total(charge.air_kg_s);
+  g.fuel_kg_s = total(charge.fuel_kg_s);
+  g.ve_manifold = total(charge.ve_manifold);
   return g;
 }
 
@@ -407,16 +385,18 @@ Found march(Solver& solver, double barometer_Pa, Vector& v) {
   CycleOutput<double> out = solver.run(solver.coarse(), x);
   double torque = out.mismatch[kCycleUnknowns - 1];
   if (torque <= 0.0)
-    return out.burned_share < kIdleBurnedShare ? Found::too_diluted : Found::needs_more_than_ambient;
+    return out.burned_share < kIdleBurnedShare ? Found::too_diluted
+                                               : Found::needs_more_than_ambient;
   double burned_share = out.burned_share;
 
   struct Leg {
     Closure::Kind kind;
-    int unknown;      // what is stepped
-    double scale;     // of its target
+    int unknown;               // what is stepped
+    double scale;              // of its target
     double longest, shortest;  // signed steps of the unknown
   };
-  const Leg legs[] = {{Closure::map, 11, 1e5, -0.08, -0.002}, {Closure::residual, 2, 1.0, 0.03, 5e-4}};
+  const Leg legs[] = {{Closure::map, 11, 1e5, -0.08, -0.002},
+                      {Closure::residual, 2, 1.0, 0.03, 5e-4}};
   for (const Leg& leg : legs) {
     Vector before = x;  // the point before x, for the predictor
     double step = leg.longest;
@@ -448,7 +428,8 @@ Found march(Solver& solver, double barometer_Pa, Vector& v) {
       x = next;
       torque = next_torque;
       burned_share = out.burned_share;
-      step = leg.longest > 0.0 ? std::min(leg.longest, 1.5 * step) : std::max(leg.longest, 1.5 * step);
+      step =
+          leg.longest > 0.0 ? std::min(leg.longest, 1.5 * step) : std::max(leg.longest, 1.5 * step);
     }
     if (burned_share < kIdleBurnedShare) break;
   }
@@ -512,8 +493,8 @@ SolveResult solve_idle_with(const Engine& engine, const Coefficients<double>& co
     result.reason = kTooDiluted;
   }
   if (options.gradient)
-    result.gradient = gradient_at(engine, coefficients, options.mesh, switches, solver.scaling(),
-                                  torque, v);
+    result.gradient =
+        gradient_at(engine, coefficients, options.mesh, switches, solver.scaling(), torque, v);
   return result;
 }
 
@@ -553,8 +534,8 @@ SolveResult solve_at_map_with(const Engine& engine, const Coefficients<double>& 
   result.balanced = true;
   result.status = Status::ok;
   if (options.gradient)
-    result.gradient = gradient_at(engine, coefficients, options.mesh, switches, solver.scaling(),
-                                  fixed, v);
+    result.gradient =
+        gradient_at(engine, coefficients, options.mesh, switches, solver.scaling(), fixed, v);
   return result;
 }
 

@@ -22,24 +22,24 @@ struct OperatingPoint {
   double speed_rpm = 0;
   double map_Pa = 0;
   double barometer_Pa = 0;
-  double ve_manifold = 0;          ///< dry air per cycle over swept volume at MAP and charge_K
-  double ve_ambient = 0;           ///< dry air per cycle over swept volume at barometer, intake air
-  double charge_K = 0;             ///< fresh charge in the plenum, before it meets backflow
-  double air_kg_s = 0;             ///< dry air, whole engine
-  double fuel_kg_s = 0;            ///< whole engine
-  double residual_fraction = 0;    ///< burned mass over all mass in the cylinder at intake closing
-  double burned_fuel_fraction = 0; ///< share of the fresh charge in the cylinder that burns
-  double imep_gross_Pa = 0;        ///< compression and expansion strokes
-  double pmep_Pa = 0;              ///< exhaust and intake strokes, a loss, positive
-  double fmep_Pa = 0;              ///< rubbing friction and engine auxiliaries
-  double accessory_mep_Pa = 0;     ///< accessories and converter
-  double burn_50_atdc_deg = 0;     ///< crank angle at which half of the burn is done
-  double burn_10_90_deg = 0;       ///< 10 to 90 % burn duration
+  double ve_manifold = 0;        ///< dry air per cycle over swept volume at MAP and charge_K
+  double ve_ambient = 0;         ///< dry air per cycle over swept volume at barometer, intake air
+  double charge_K = 0;           ///< fresh charge in the plenum, before it meets backflow
+  double air_kg_s = 0;           ///< dry air, whole engine
+  double fuel_kg_s = 0;          ///< whole engine
+  double residual_fraction = 0;  ///< burned mass over all mass in the cylinder at intake closing
+  double burned_fuel_fraction = 0;  ///< share of the fresh charge in the cylinder that burns
+  double imep_gross_Pa = 0;         ///< compression and expansion strokes
+  double pmep_Pa = 0;               ///< exhaust and intake strokes, a loss, positive
+  double fmep_Pa = 0;               ///< rubbing friction and engine auxiliaries
+  double accessory_mep_Pa = 0;      ///< accessories and converter
+  double burn_50_atdc_deg = 0;      ///< crank angle at which half of the burn is done
+  double burn_10_90_deg = 0;        ///< 10 to 90 % burn duration
   double peak_pressure_Pa = 0;
-  double wall_heat_share = 0;      ///< heat to the walls in a cycle over heat released
-  double exhaust_port_K = 0;       ///< exhaust port gas at the end of the exhaust stroke
+  double wall_heat_share = 0;  ///< heat to the walls in a cycle over heat released
+  double exhaust_port_K = 0;   ///< exhaust port gas at the end of the exhaust stroke
   double exhaust_pressure_Pa = 0;
-  double indicated_efficiency = 0; ///< net indicated work over the fuel's energy
+  double indicated_efficiency = 0;  ///< net indicated work over the fuel's energy
 
   // How well the cycle closes, each relative to what flows through it; see docs/physics.md.
   double energy_error = 0, mass_error = 0, burned_mass_error = 0, work_error = 0;
@@ -56,16 +56,16 @@ struct PointGradient {
 
 struct SolveOptions {
   bool gradient = false;
-  double mesh = 1.0;            ///< multiplies the number of steps; 1 is the tested accuracy
+  double mesh = 1.0;  ///< multiplies the number of steps; 1 is the tested accuracy
 };
 
 struct SolveResult {
   Status status = Status::not_converged;
-  std::string reason;           ///< plain words, empty when status is ok
-  bool balanced = false;        ///< `point` holds a balance (status ok, or a no-idle balance)
+  std::string reason;     ///< plain words, empty when status is ok
+  bool balanced = false;  ///< `point` holds a balance (status ok, or a no-idle balance)
   OperatingPoint point;
   std::optional<PointGradient> gradient;
-  int cycles = 0;               ///< cycles integrated, a measure of cost
+  int cycles = 0;  ///< cycles integrated, a measure of cost
   bool used_fallback = false;
 };
 

@@ -15,7 +15,6 @@ inline constexpr double kIdleBurnedShare = 0.80;
 SolveResult solve_idle_with(const Engine& engine, const Coefficients<double>& coefficients,
                             const SolveOptions& options, const Switches& switches);
 SolveResult solve_at_map_with(const Engine& engine, const Coefficients<double>& coefficients,
-                              double map_Pa, const SolveOptions& options,
-                              const Switches& switches);
+                              double map_Pa, const SolveOptions& options, const Switches& switches);
 
 }  // namespace idlefit

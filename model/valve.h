@@ -7,8 +7,8 @@
 namespace idlefit {
 
 /// Play that any valve train takes up before the valve moves, m of tappet lift: oil film, lifter
-/// bleed, bending. Chosen (two thousandths of an inch); a solid lifter's lash comes on top.
-inline constexpr double kTakeUp_m = 0.002 * kInch_m;
+/// bleed, bending. Chosen (one and a half thousandths of an inch); a solid lifter's lash comes on top.
+inline constexpr double kTakeUp_m = 0.0015 * kInch_m;
 
 /// The lobe of these durations (crank degrees), lobe lift and seat height (m of tappet lift).
 /// Where no smooth lobe meets both durations, the one nearest in power that meets the duration at
@@ -30,9 +30,8 @@ Lobe<T> make_lobe(const T& duration_050_deg, const T& duration_seat_deg, const T
   T q = T(found.power);
   if (found.met) {
     const ceres::Jet<double, 1> probe(found.power, 0);
-    const ceres::Jet<double, 1> slope =
-        mismatch(value(log_seat), value(log_050), value(duration_seat_deg),
-                 value(duration_050_deg), probe);
+    const ceres::Jet<double, 1> slope = mismatch(
+        value(log_seat), value(log_050), value(duration_seat_deg), value(duration_050_deg), probe);
     // The value stays; this adds how the power moves with the durations.
     T shift = mismatch(log_seat, log_050, duration_seat_deg, duration_050_deg, T(found.power));
     q = found.power - (shift - value(shift)) / slope.v[0];
@@ -74,11 +73,12 @@ ValveMotion<T> valve_motion(const T& duration_050_deg, const T& duration_seat_de
   using std::sqrt;
   ValveMotion<T> v;
   v.rocker_ratio = rocker_ratio;
-  v.lobe = make_lobe(duration_050_deg, duration_seat_deg, T(valve_lift_m / rocker_ratio), seat_height_m);
+  v.lobe =
+      make_lobe(duration_050_deg, duration_seat_deg, T(valve_lift_m / rocker_ratio), seat_height_m);
   v.take_up_m = kTakeUp_m + lash_m / rocker_ratio;
   v.centre_deg = centre_deg;
-  v.half_open_deg = v.lobe.half_duration_deg *
-                    sqrt(1.0 - exp(log(v.take_up_m / v.lobe.lift_m) / v.lobe.power));
+  v.half_open_deg =
+      v.lobe.half_duration_deg * sqrt(1.0 - exp(log(v.take_up_m / v.lobe.lift_m) / v.lobe.power));
   return v;
 }
 

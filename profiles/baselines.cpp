@@ -109,12 +109,8 @@ std::string percent(double probability) {
   return number_text(std::round(100.0 * probability)) + " %";
 }
 
-}  // namespace
-
-BaselineSet read_baselines(const std::string& folder) {
+BaselineSet baselines_of(const YamlNode& root) {
   constexpr std::array kKeys{"schema"sv, "name"sv, "provisional"sv, "basis"sv, "profiles"sv};
-  const std::filesystem::path path = std::filesystem::path(folder) / "baselines.yaml";
-  const YamlNode root = read_yaml_file(path.string());
   root.expect_map("", kKeys);
   const YamlNode& schema = root.require("", "schema");
   if (schema.as_text("schema", 60) != kSchema) {
@@ -144,13 +140,14 @@ BaselineSet read_baselines(const std::string& folder) {
   return set;
 }
 
+}  // namespace
+
+BaselineSet read_baselines(const std::string& folder) {
+  return baselines_of(read_yaml_file((std::filesystem::path(folder) / "baselines.yaml").string()));
+}
+
 BaselineSet built_in_baselines() {
-#ifdef IDLEFIT_SHIPPED_PROFILES
-  return read_baselines(IDLEFIT_SHIPPED_PROFILES);
-#else
-  // Beside this source, where a build in the repository finds it.
-  return read_baselines((std::filesystem::path(__FILE__).parent_path() / "shipped").string());
-#endif
+  return baselines_of(parse_yaml(shipped_baselines_yaml(), "built-in baselines.yaml"));
 }
 
 std::vector<CustomFlag> custom_flags(const EngineCard& card, const Engine& engine, bool idle_found,

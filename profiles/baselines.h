@@ -2,6 +2,7 @@
 
 #include <optional>
 #include <string>
+#include <string_view>
 #include <utility>
 #include <vector>
 
@@ -33,8 +34,11 @@ struct BaselineSet {
 /// names given twice.
 BaselineSet read_baselines(const std::string& folder);
 
-/// The set that comes with the program.
+/// The set that comes with the program, part of it: no file is read.
 BaselineSet built_in_baselines();
+
+/// Its text, profiles/shipped/baselines.yaml at the time of the build.
+std::string_view shipped_baselines_yaml();
 
 /// A reason why no baseline serves as it is.
 struct CustomFlag {

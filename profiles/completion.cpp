@@ -152,24 +152,18 @@ class Completer {
       build.exhaust = hot ? Exhaust::headers : Exhaust::manifolds;
       draws_.note_word("engine.exhaust", hot ? "headers" : "manifolds", "usual with such a cam");
     }
-    if (card_.lifter) {
-      lifter_ = *card_.lifter;
-    } else {
-      const bool lash = card_.lash_m.intake || card_.lash_m.exhaust;
-      lifter_ = lash ? Card::Lifter::solid_flat : Card::Lifter::hydraulic_flat;
-      draws_.note_word("cam.lifter", lash ? "solid flat" : "hydraulic flat",
-                       lash ? "a lash is given"
-                            : "usual; a roller rubs less, a solid lifter needs "
-                              "lash");
+    lifter_ = stated_or_usual_lifter(card_);
+    if (!card_.lifter) {
+      draws_.note_word(
+          "cam.lifter", solid() ? "solid flat" : "hydraulic flat",
+          solid() ? "a lash is given" : "usual; a roller rubs less, a solid lifter needs lash");
     }
     build.tappet = lifter_ == Card::Lifter::hydraulic_flat || lifter_ == Card::Lifter::solid_flat
                        ? Tappet::flat
                        : Tappet::roller;
   }
 
-  bool solid() const {
-    return lifter_ == Card::Lifter::solid_flat || lifter_ == Card::Lifter::solid_roller;
-  }
+  bool solid() const { return is_solid(lifter_); }
 
   void complete_block() {
     Inputs<double>& in = engine_.inputs;
@@ -196,6 +190,17 @@ class Completer {
   }
 
   // --- Lobes
+
+  // A gap usual at `from_m` of tappet lift as the same lobe shows it at the seat height.
+  double gap_at_seat_height(double gap_deg, double from_m, double duration_050_deg,
+                            double lobe_lift_m) const {
+    const double height_m = engine_.inputs.seat_height_m;
+    if (height_m == from_m) return gap_deg;
+    const double power =
+        lobe_power(duration_050_deg, duration_050_deg + gap_deg, lobe_lift_m, from_m).power;
+    return gap_deg * seat_gap_deg(power, 1.0, lobe_lift_m, height_m) /
+           seat_gap_deg(power, 1.0, lobe_lift_m, from_m);
+  }
 
   // The gap between seat and 0.050 in durations, brought to what a lobe of this lift can show.
   // One of the durations is given; where it is the seat's, the gap is a share of that. The bounds
@@ -286,17 +291,21 @@ class Completer {
   void complete_lobes() {
     Inputs<double>& in = engine_.inputs;
     const bool seat_given = card_.duration_seat_deg.intake || card_.duration_seat_deg.exhaust;
+    const Spread height_m = seat_height_of(lifter_);
     if (card_.seat_height_m) {
       in.seat_height_m = *card_.seat_height_m;
     } else if (seat_given) {
       in.seat_height_m =
-          given_or(std::nullopt, "cam.seat_height", {kUsualSeatHeight_m, 0.0008 * kInch_m},
-                   0.0035 * kInch_m, 0.010 * kInch_m, kInch_m, "in", "usual on cam cards");
+          given_or(std::nullopt, "cam.seat_height", height_m, height_m.mean - 3.0 * height_m.sd,
+                   height_m.mean + 3.0 * height_m.sd, kInch_m, "in",
+                   solid() ? "usual for solid lifters, clear of the lash" : "usual on cam cards");
     } else {
       // An assumed seat duration is one at this height: nothing is uncertain about it.
-      in.seat_height_m = kUsualSeatHeight_m;
-      draws_.note("cam.seat_height", kUsualSeatHeight_m / kInch_m, "in",
-                  "where the assumed seat duration is counted");
+      in.seat_height_m = height_m.mean;
+      draws_.note("cam.seat_height", height_m.mean / kInch_m, "in",
+                  solid() ? "where the assumed seat duration is counted: solid lifters, clear of "
+                            "the lash"
+                          : "where the assumed seat duration is counted");
     }
     const StatedLobe intake = stated_lobe(card_, true);
     const StatedLobe exhaust = stated_lobe(card_, false);
@@ -315,13 +324,18 @@ class Completer {
 
     // The gap first: from the other lobe where that is known, else from word and lifter.
     double gap_deg = 0.0;
+    double gap_height_m = in.seat_height_m;
     std::string_view gap_basis = "usual for the kind of lifter";
     if (!(given_050 && given_seat)) {
       Spread gap = seat_gap_of(lifter_, card_.described_as);
-      if (card_.described_as == Card::Words::stock) gap_basis = "long ramps of a stock cam";
+      if (card_.described_as == Card::Words::stock && !solid()) {
+        gap_basis = "long ramps of a stock cam";
+      }
       if (exhaust.duration_050_deg && exhaust.duration_seat_deg) {
         gap = {*exhaust.duration_seat_deg - *exhaust.duration_050_deg, 3.0};
         gap_basis = "ramps as the exhaust lobe's";
+      } else if (card_.seat_height_m) {
+        gap_height_m = seat_height_of(lifter_).mean;
       }
       const bool seat_only = given_seat && !given_050;
       gap_deg = draws_.normal(seat_only ? kKey050 : kKeySeat, gap);
@@ -365,6 +379,7 @@ class Completer {
     if (given_050 && given_seat) {
       durations = {*intake.duration_050_deg, *intake.duration_seat_deg};
     } else {
+      gap_deg = gap_at_seat_height(gap_deg, gap_height_m, duration_050_deg, lift.lobe_m());
       durations =
           feasible(seat_follows ? std::optional(duration_050_deg) : std::nullopt,
                    seat_follows ? std::nullopt : intake.duration_seat_deg, gap_deg, lift.lobe_m());

@@ -228,7 +228,8 @@ class Checker {
     if (!lobe.duration_050_deg || !lobe.duration_seat_deg) return;
 
     // With lift or rocker ratio not given, any that an engine of the kind can have.
-    const double height_m = card_.seat_height_m.value_or(kUsualSeatHeight_m);
+    const double height_m =
+        card_.seat_height_m.value_or(seat_height_of(stated_or_usual_lifter(card_)).mean);
     const LiftRange possible =
         lobe_lift_range(*lobe.duration_050_deg, *lobe.duration_seat_deg, height_m);
     const bool pushrod = stated_or_usual_valvetrain(card_) == Valvetrain::pushrod;
@@ -258,7 +259,8 @@ class Checker {
            std::string("Check both durations and the lift") +
                (card_.seat_height_m ? " against the cam card."
                                     : ", and give seat_height if the seat duration is counted at "
-                                      "another lift than 0.006 in."));
+                                      "another lift than " +
+                                          inches(height_m, 3) + "."));
     }
     if (!lobe.valve_lift_m) return;
     const double lift_m =
@@ -423,6 +425,12 @@ LiftRange lobe_lift_range(double duration_050_deg, double duration_seat_deg, dou
   LiftRange range{std::max(lift_where(kLobePowerMin), kLobeLiftMin_m),
                   std::min(lift_where(kLobePowerMax), kLobeLiftMax_m)};
   return range;
+}
+
+EngineCard::Lifter stated_or_usual_lifter(const EngineCard& card) {
+  const bool lash = card.lash_m.intake || card.lash_m.exhaust;
+  return card.lifter.value_or(lash ? EngineCard::Lifter::solid_flat
+                                   : EngineCard::Lifter::hydraulic_flat);
 }
 
 StatedLobe stated_lobe(const EngineCard& card, bool intake) {

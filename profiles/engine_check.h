@@ -37,6 +37,8 @@ StatedLobe stated_lobe(const EngineCard& card, bool intake);
 double usual_rocker_ratio(const EngineCard& card);
 /// Whether valves are opened by pushrods, assumed from the number of valves where not given.
 Valvetrain stated_or_usual_valvetrain(const EngineCard& card);
+/// The kind of lifter, assumed from whether there is lash where not given.
+EngineCard::Lifter stated_or_usual_lifter(const EngineCard& card);
 int stated_or_usual_valves(const EngineCard& card);
 
 /// Bore and stroke (m): as given, computed from displacement and one of them, or from displacement

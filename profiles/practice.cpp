@@ -74,13 +74,20 @@ Spread duration_of_word(EngineCard::Words word) {
 
 Spread duration_of_unknown_cam() { return {217.0, 15.0}; }
 
-Spread seat_gap_of(std::optional<EngineCard::Lifter> lifter,
-                   std::optional<EngineCard::Words> word) {
-  // Factory ramps are long: the word tells more than the lifter.
-  if (word == EngineCard::Words::stock) return {70.0, 6.0};
-  const bool solid =
-      lifter == EngineCard::Lifter::solid_flat || lifter == EngineCard::Lifter::solid_roller;
-  return solid ? Spread{40.0, 4.0} : Spread{52.0, 8.0};
+bool is_solid(EngineCard::Lifter lifter) {
+  return lifter == EngineCard::Lifter::solid_flat || lifter == EngineCard::Lifter::solid_roller;
+}
+
+Spread seat_height_of(EngineCard::Lifter lifter) {
+  // The spreads are chosen.
+  return is_solid(lifter) ? Spread{0.020 * kInch_m, 0.002 * kInch_m}
+                          : Spread{0.006 * kInch_m, 0.0008 * kInch_m};
+}
+
+Spread seat_gap_of(EngineCard::Lifter lifter, std::optional<EngineCard::Words> word) {
+  // Above the lash even a factory's lobe shows little of its long ramps.
+  if (is_solid(lifter)) return {40.0, 4.0};
+  return word == EngineCard::Words::stock ? Spread{70.0, 6.0} : Spread{52.0, 8.0};
 }
 
 Spread lobe_separation_at(double duration_050_deg) {

@@ -20,8 +20,13 @@ struct Spread {
 Spread duration_of_word(EngineCard::Words word);
 /// The same of a cam of which only an idle vacuum is known: between mild and street, wide.
 Spread duration_of_unknown_cam();
-/// Seat duration at 0.006 in of tappet lift less duration at 0.050 in (crank degrees).
-Spread seat_gap_of(std::optional<EngineCard::Lifter> lifter, std::optional<EngineCard::Words> word);
+/// Whether lifters of a kind run with lash.
+bool is_solid(EngineCard::Lifter lifter);
+/// Tappet lift (m) at which seat durations are counted. Solid lifters: 0.020 in, since what lies
+/// below the lash never reaches the valve.
+Spread seat_height_of(EngineCard::Lifter lifter);
+/// Seat duration at that height less duration at 0.050 in (crank degrees).
+Spread seat_gap_of(EngineCard::Lifter lifter, std::optional<EngineCard::Words> word);
 
 /// Lobe separation (camshaft degrees) usual at an intake duration at 0.050 in (crank degrees).
 Spread lobe_separation_at(double duration_050_deg);
@@ -50,6 +55,5 @@ Spread exhaust_valve_share(int exhaust_valves);
 /// The lift that a lobe may have, m of tappet lift, and the rocker ratios behind it.
 inline constexpr double kLobeLiftMin_m = 0.12 * kInch_m;
 inline constexpr double kLobeLiftMax_m = 0.70 * kInch_m;
-inline constexpr double kUsualSeatHeight_m = 0.006 * kInch_m;
 
 }  // namespace idlefit

@@ -201,6 +201,48 @@ TEST_CASE("no idle is exit 1 with a document all the same", "[consistency]") {
   const ProgramRun text = run_idlefit(arguments);
   CHECK(text.exit_code == 1);
   CHECK(text.out.rfind("No idle at 500 rpm", 0) == 0);
+  CHECK(text.out.find(e["idle"]["reason"].get<std::string>().substr(0, 40)) != std::string::npos);
+  CHECK(text.out.find("custom calibration") != std::string::npos);
+}
+
+TEST_CASE("no idle says what to change, and the change helps", "[consistency]") {
+  const std::string file = std::string(IDLEFIT_SOURCE_DIR) + "/docs/examples/wild_v8_racer.yaml";
+  const std::string remedy = estimate_of(file, huge_cam("500 rpm"), 1)["idle"]["remedy"];
+  INFO(remedy);
+  CHECK(remedy.find("less cam") != std::string::npos);
+  const std::string before = "found from ";
+  const std::size_t at = remedy.find(before);
+  REQUIRE(at != std::string::npos);
+  const int speed_rpm = std::stoi(remedy.substr(at + before.size()));
+  CHECK(estimate_of(file, huge_cam(std::to_string(speed_rpm) + " rpm"))["status"] == "ok");
+  CHECK(estimate_of(file, huge_cam(std::to_string(speed_rpm - 50) + " rpm"), 1)["status"] ==
+        "no-idle");
+  std::vector<std::string> arguments = huge_cam("500 rpm");
+  arguments.insert(arguments.begin(), {"estimate", file});
+  const std::string text = run_idlefit(arguments).out;
+  CHECK(text.find("Change ") < text.find("Baseline "));
+}
+
+TEST_CASE("an undecided baseline leads with the question that decides it", "[trade]") {
+  // A salesperson who gets no answer stops asking: common practice, no source.
+  int undecided = 0;
+  for (const std::string& file : example_files()) {
+    INFO(file);
+    const json e = estimate_of(file);
+    const std::string text = run_idlefit({"estimate", file}).out;
+    const bool leads = text.find("Ask first") != std::string::npos;
+    CHECK(leads == !e["baseline"]["decided"].get<bool>());
+    if (!leads) continue;
+    ++undecided;
+    CHECK(text.find("Ask first") < text.find("Baseline "));
+    std::istringstream words(e["ask_next"][0]["question"].get<std::string>());
+    std::string first_word;
+    words >> first_word;
+    CHECK(text.find("Ask first  " + first_word) != std::string::npos);
+    const std::string first_line = text.substr(0, text.find('\n'));
+    CHECK(first_line.find("start from ") != std::string::npos);
+  }
+  CHECK(undecided >= 1);
 }
 
 TEST_CASE("the text fits one screen and leads with the answer", "[consistency]") {

@@ -170,14 +170,22 @@ TEST_CASE("What slows a burn", "[burn][trade]") {
 
 TEST_CASE("A charge at the dilution limit half burns", "[burn][closed-form]") {
   const Coefficients<double> c;
-  auto x = kIdleCharge;
-  x[3] = 0.7;  // rich enough that the diluents are the residual alone, within 0.0005
-  x[0] = c.dilution_limit;
-  CHECK(burn_at(x).completeness / c.combustion_completeness == Approx(0.5).margin(0.01));
-  x[0] = c.dilution_limit - 5.0 * c.dilution_width;
-  CHECK(burn_at(x).completeness / c.combustion_completeness > 0.99);
-  x[0] = c.dilution_limit + 5.0 * c.dilution_width;
-  CHECK(burn_at(x).completeness / c.combustion_completeness < 0.01);
+  const auto share = [&](double residual, double temperature_K, double lambda) {
+    return burn_at(std::array{residual, temperature_K, kIdleIgnition_Pa, lambda, 720.0})
+               .completeness /
+           c.combustion_completeness;
+  };
+  // The limit is stated at the usual ignition of an idle and lambda 1, where the rounded corner
+  // counts 0.0099 of the fresh charge as air left over: 0.0039 of diluent here, times the slope
+  // there, 1/(4 width).
+  const double corner = 0.0039 / (4.0 * c.dilution_width);
+  CHECK(share(c.dilution_limit, kIdleIgnition_K, 1.0) == Approx(0.5).margin(corner));
+  CHECK(share(c.dilution_limit - 5.0 * c.dilution_width, kIdleIgnition_K, 1.0) > 0.99);
+  CHECK(share(c.dilution_limit + 5.0 * c.dilution_width, kIdleIgnition_K, 1.0) < 0.01);
+  // A kernel at 640 K burns as slowly with 2.18 ln(850/640) / 7.4826 = 0.08267 less of diluent; the
+  // corner counts 0.0047 there.
+  CHECK(share(c.dilution_limit - 0.08267, 640.0, 1.0) ==
+        Approx(0.5).margin(0.0047 / (4.0 * c.dilution_width)));
 }
 
 TEST_CASE("A flame keeps its pace at ignition and goes out when the speed falls",

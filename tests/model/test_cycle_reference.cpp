@@ -69,8 +69,8 @@ Engine engine(Build build, double bore_mm, double stroke_mm, double compression,
   return e;
 }
 
-// Ten invented engines: three to eight cylinders, 500 to 1300 rpm, valve overlap (seat to seat)
-// from -10 to 90 degrees, one to two valves a side, one at altitude in gear, two with solid
+// Ten invented engines: three to eight cylinders, 500 to 1300 rpm, both valves off their seats for
+// from -9 to 92 degrees, one to two valves a side, one at altitude in gear, two with solid
 // lifters.
 std::vector<NamedEngine> ten_engines() {
   constexpr Layout row = Layout::inline_row, vee = Layout::vee, flat = Layout::flat;
@@ -81,7 +81,7 @@ std::vector<NamedEngine> ten_engines() {
   return {
       {"three, negative overlap",
        engine({3, row, over, f, 2, 2, gas, cast}, 74, 84, 10.5, 1.0, 0,
-              {180, 180, 226, 226, 8.5, 118, 116}, {900, 10, 1.00, 101, 300, 0})},
+              {176, 176, 220, 220, 8.5, 120, 118}, {900, 10, 1.00, 101, 300, 0})},
       {"stock four", engine({4, row, over, f, 2, 2, gas, cast}, 86, 86, 10.0, 1.0, 0,
                             {190, 194, 248, 252, 9.2, 112, 109}, {780, 12, 0.99, 101, 400, 0})},
       {"stock V8", engine({8, vee, rod, f, 1, 1, gas, cast}, 101.6, 88.4, 8.5, 1.5, 0,

@@ -23,7 +23,7 @@ Switches ideal() {
   Switches s;
   s.wall_heat = false;
   s.gas = one_gas();
-  s.flow_scale = 5.0;
+  s.flow_scale = 3.0;
   return s;
 }
 
@@ -53,8 +53,8 @@ TEST_CASE("volumetric efficiency tends to the ideal cycle's", "[closed-form]") {
     e.inputs.speed_rpm = 400;
     Switches s = ideal();
     s.dead_centre_events = true;
-    const SolveResult r = solve_at_map_with(e, short_runner(), e.inputs.barometer_Pa / c.pressure_ratio,
-                                            {false, 4.0}, s);
+    const SolveResult r = solve_at_map_with(
+        e, short_runner(), e.inputs.barometer_Pa / c.pressure_ratio, {false, 4.0}, s);
     INFO("p_e/p_i " << c.pressure_ratio << ": " << r.reason);
     REQUIRE(r.status == Status::ok);
     CHECK(fresh_ve(e, r) == Approx(c.ve).margin(0.005));
@@ -62,9 +62,9 @@ TEST_CASE("volumetric efficiency tends to the ideal cycle's", "[closed-form]") {
 }
 
 TEST_CASE("what a late intake closing traps is the volume left", "[closed-form]") {
-  // V_IVC/V_BDC by slider-crank, r 9.5, rod over crank radius 3.5 (docs/physics.md). A motored engine
-  // breathing from and to the same pressure, without heat or losses, traps just that share of
-  // a full cylinder at the charge's own temperature.
+  // V_IVC/V_BDC by slider-crank, r 9.5, rod over crank radius 3.5 (docs/physics.md). A motored
+  // engine breathing from and to the same pressure, without heat or losses, traps just that share
+  // of a full cylinder at the charge's own temperature.
   struct Case {
     double ivc_abdc_deg, ratio;
   };
@@ -105,8 +105,8 @@ TEST_CASE("what a late intake closing traps is the volume left", "[closed-form]"
 }
 
 TEST_CASE("full load efficiency keeps under the Otto bound", "[closed-form]") {
-  // 1 - r^(1-gamma), gamma 1.4, bounds the closed cycle at lambda 1; real engines reach 0.55 to 0.85
-  // of it.
+  // 1 - r^(1-gamma), gamma 1.4, bounds the closed cycle at lambda 1; real engines reach 0.55 to
+  // 0.85 of it.
   for (double compression : {8.0, 9.5, 11.0}) {
     Engine e = stock_v8();
     e.inputs.compression_ratio = compression;

@@ -37,7 +37,8 @@ TEST_CASE("gradients of the solved idle match central differences", "[closed-for
     REQUIRE(r.gradient);
     for (int i = 0; i < kParameterCount; ++i) {
       const bool is_input = i < static_cast<int>(kInputCount);
-      const std::size_t k = static_cast<std::size_t>(is_input ? i : i - static_cast<int>(kInputCount));
+      const std::size_t k =
+          static_cast<std::size_t>(is_input ? i : i - static_cast<int>(kInputCount));
       const std::string name(is_input ? kInputInfo[k].name : kCoefficientInfo[k].name);
       double step = 0.0;
       const auto at = [&](double steps) {
@@ -56,8 +57,7 @@ TEST_CASE("gradients of the solved idle match central differences", "[closed-for
         const double difference =
             (8.0 * (up.*of - down.*of) - (up2.*of - down2.*of)) / (12.0 * step);
         INFO("d " << what << " / d " << name);
-        CHECK(std::fabs(exact - difference) <=
-              0.01 * std::fabs(difference) + 2e-6 * scale / step);
+        CHECK(std::fabs(exact - difference) <= 0.01 * std::fabs(difference) + 2e-6 * scale / step);
       };
       const PointGradient& g = *r.gradient;
       check("map", g.map_Pa[i], &Outputs::map_Pa, r.point.map_Pa);

@@ -81,9 +81,9 @@ TEST_CASE("residual fraction follows SAE 931025", "[published]") {
       (reference::overlap_factor_deg_m(in) > wanted ? narrow : wide) = in.lobe_separation_deg;
     }
     const double map = ratio * in.barometer_Pa;
-    const double correlation = reference::residual_fraction(
-        reference::overlap_factor_deg_m(in), in.speed_rpm, map, in.barometer_Pa, 1.0,
-        in.compression_ratio);
+    const double correlation =
+        reference::residual_fraction(reference::overlap_factor_deg_m(in), in.speed_rpm, map,
+                                     in.barometer_Pa, 1.0, in.compression_ratio);
     if (correlation > 0.35) continue;
     ++cells;
     const SolveResult r = solve_at_map(e, Coefficients<double>{}, map);

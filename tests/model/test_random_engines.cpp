@@ -54,7 +54,9 @@ void check_population(int count, unsigned seed) {
                                  std::fabs(p.burned_mass_error), std::fabs(p.work_error)});
     }
     switch (r.status) {
-      case Status::ok: ++idles; break;
+      case Status::ok:
+        ++idles;
+        break;
       case Status::no_idle:
         ++without;
         CHECK_FALSE(r.reason.empty());

@@ -1,4 +1,5 @@
 #include <catch2/catch.hpp>
+#include <cmath>
 
 #include "tests/reference/residual_correlation.h"
 
@@ -29,7 +30,7 @@ TEST_CASE("Residual fraction of the correlation", "[reference][closed-form]") {
         Approx(0.0632).epsilon(1e-12));
 }
 
-TEST_CASE("Overlap between 0.15 mm valve lifts comes from the lobe, not from seat durations",
+TEST_CASE("Overlap between 0.15 mm valve lifts is the valve's own, play and lash taken off",
           "[reference][closed-form]") {
   Inputs<double> in;
   in.bore_m = 0.1016;
@@ -42,17 +43,21 @@ TEST_CASE("Overlap between 0.15 mm valve lifts comes from the lobe, not from sea
   in.seat_height_m = 0.006 * kInch_m;
   in.lobe_separation_deg = in.intake_centerline_deg = 112.0;
 
-  // 0.15 mm at the valve is 0.10 mm at the tappet, 0.0039 in: below the seat height of 0.006 in,
-  // so the overlap exceeds the seat overlap of 268 - 224 = 44 degrees.
-  CHECK(reference::overlap_deg(in) > 44.0);
-  CHECK(reference::overlap_deg(in) < 60.0);
-  // At a seat height of exactly that tappet lift the two are one.
-  in.seat_height_m = 0.15e-3 / 1.5;
-  CHECK(reference::overlap_deg(in) == Approx(44.0).epsilon(1e-9));
-  // Lash of the height's own size takes the valve's motion to where the tappet has lifted twice it.
+  // By hand: the valve stands at 0.15 mm where x^2/(x + p) = 0.15 mm/1.5 for the tappet's lift x
+  // beyond the play p = 0.0508 mm, so x = 0.137063 mm and the tappet has lifted 0.187863 mm. That
+  // is 0.0074 in, above the seat height of 0.006 in, and so the overlap is less than the seat's 268
+  // - 224 = 44 degrees. The lobe's power, from sqrt((1 - (h/L)^(1/q)) / (1 - (0.050/L)^(1/q))) =
+  // 268/214 by bisection, is 2.42588, half of its duration 150.384 degrees: open for 264.8497
+  // degrees. Half of the last digit.
+  CHECK(std::abs(reference::overlap_deg(in) - 40.8497) <= 5.1e-5);
+  // Lash of 0.15 mm at the valve is 0.1 mm more of tappet lift: open for 257.3666 degrees.
   in.intake_lash_m = in.exhaust_lash_m = 0.15e-3;
-  CHECK(reference::overlap_deg(in) < 44.0);
+  CHECK(std::abs(reference::overlap_deg(in) - 33.3666) <= 5.1e-5);
   in.intake_lash_m = in.exhaust_lash_m = 0.0;
+  // At a seat height of exactly that tappet lift the two are one.
+  const double x_m = 0.5 * (0.1e-3 + std::sqrt(0.1e-3 * 0.1e-3 + 4.0 * 0.1e-3 * 0.0508e-3));
+  in.seat_height_m = x_m + 0.0508e-3;
+  CHECK(reference::overlap_deg(in) == Approx(44.0).epsilon(1e-9));
 
   // By hand, 1.45/101.6 (107 + 7.8*44 + 44^2) 10.5537 mm * (49 + 38)/2 mm / 101.6^2 = 1.51456
   // deg/m.

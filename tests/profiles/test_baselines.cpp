@@ -4,6 +4,7 @@
 #include <cmath>
 #include <filesystem>
 #include <fstream>
+#include <sstream>
 #include <string>
 #include <vector>
 
@@ -59,6 +60,14 @@ Engine engine_of(double bore_m, double stroke_m) {
   engine.inputs.bore_m = bore_m;
   engine.inputs.stroke_m = stroke_m;
   return engine;
+}
+
+TEST_CASE("the set that ships is part of the program", "[consistency]") {
+  std::ifstream file(std::string(IDLEFIT_SOURCE_DIR) + "/profiles/shipped/baselines.yaml");
+  std::ostringstream text;
+  text << file.rdbuf();
+  REQUIRE(file);
+  CHECK(shipped_baselines_yaml() == text.str());
 }
 
 TEST_CASE("the set that ships is read and marked provisional", "[trade]") {

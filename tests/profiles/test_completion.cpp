@@ -302,6 +302,27 @@ TEST_CASE("what is known besides informs what is not", "[consistency]") {
   const Completion solid = complete(card_of({"cam.duration_seat=280", "cam.lifter=solid roller"}));
   CHECK(solid.engine.inputs.intake_duration_050_deg == Approx(280 - 40).margin(kBent_deg));
   CHECK(solid.engine.build.tappet == Tappet::roller);
+  // Solid lifters: ramps of 40 degrees, counted at 0.020 in, clear of the lash, whatever the word;
+  // common practice, no source. At 0.006 in the same lobe shows longer ones.
+  const Completion factory = complete(
+      card_of({"cam.duration_050=242", "cam.lifter=solid flat", "cam.described_as=stock"}));
+  CHECK(factory.engine.inputs.seat_height_m == Approx(0.020 * 0.0254));
+  CHECK_THAT(assumed(factory, "cam.seat_height").basis, Contains("solid"));
+  CHECK(factory.engine.inputs.intake_duration_seat_deg == Approx(242 + 40).margin(kBent_deg));
+  const Completion low = complete(
+      card_of({"cam.duration_050=242", "cam.lifter=solid flat", "cam.seat_height=0.006 in"}));
+  const Inputs<double>&at_020 = factory.engine.inputs, &at_006 = low.engine.inputs;
+  const auto power = [](const Inputs<double>& in) {
+    return lobe_power(in.intake_duration_050_deg, in.intake_duration_seat_deg,
+                      in.intake_valve_lift_m / in.intake_rocker_ratio, in.seat_height_m)
+        .power;
+  };
+  CHECK(at_006.intake_duration_seat_deg > at_020.intake_duration_seat_deg + 20);
+  // One lobe but for the soft bounds.
+  CHECK(power(at_006) == Approx(power(at_020)).epsilon(0.03));
+  CHECK(assumed(complete(card_of({"cam.duration_seat=280", "cam.lifter=solid flat"})),
+                "cam.seat_height")
+            .sd == Approx(0.002));
   // A word beside a number: the number wins, the word tells the ramps.
   const Completion stock = complete(card_of({"cam.duration_050=200", "cam.described_as=stock"}));
   CHECK(stock.engine.inputs.intake_duration_050_deg == 200.0);

@@ -14,8 +14,9 @@ namespace idlefit::test {
 
 /// A pushrod V8 of 4.00 x 3.48 in (350 in^3), 9.5:1, exhaust durations 6 degrees longer than the
 /// intake's, 0.8 kW of accessories, sea level: the table of docs/physics.md.
-inline Engine table_v8(double duration_050_deg, double duration_seat_deg, double lobe_separation_deg,
-                       double valve_lift_in, double speed_rpm, double spark_btdc_deg) {
+inline Engine table_v8(double duration_050_deg, double duration_seat_deg,
+                       double lobe_separation_deg, double valve_lift_in, double speed_rpm,
+                       double spark_btdc_deg) {
   Engine e;
   Inputs<double>& in = e.inputs;
   in.bore_m = 4.00 * kInch_m;
