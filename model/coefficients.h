@@ -36,7 +36,7 @@ namespace idlefit {
     "chosen; 0.5 to 0.6 for hot residual")                                                       \
   X(dilution_width, "1", 0.030, 0.008, 0.010, 0.080, "width of that fall in residual fraction",  \
     "chosen")                                                                                    \
-  X(quench_speed_m_s, "m/s", 0.050, 0.015, 0.01, 0.20,                                           \
+  X(quench_speed_m_s, "m/s", 0.040, 0.012, 0.01, 0.20,                                           \
     "laminar speed at which the flame goes out (half of its rate left)", "chosen")               \
   X(combustion_completeness, "1", 0.965, 0.010, 0.90, 1.0,                                       \
     "burned share of a well-burning charge", "0.95 to 0.98, from memory")                        \

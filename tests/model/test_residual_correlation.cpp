@@ -43,21 +43,23 @@ TEST_CASE("Overlap between 0.15 mm valve lifts is the valve's own, play and lash
   in.seat_height_m = 0.006 * kInch_m;
   in.lobe_separation_deg = in.intake_centerline_deg = 112.0;
 
-  // By hand: the valve stands at 0.15 mm where x^2/(x + p) = 0.15 mm/1.5 for the tappet's lift x
-  // beyond the play p = 0.0508 mm, so x = 0.137063 mm and the tappet has lifted 0.187863 mm. That
-  // is 0.0074 in, above the seat height of 0.006 in, and so the overlap is less than the seat's 268
-  // - 224 = 44 degrees. The lobe's power, from sqrt((1 - (h/L)^(1/q)) / (1 - (0.050/L)^(1/q))) =
-  // 268/214 by bisection, is 2.42588, half of its duration 150.384 degrees: open for 264.8497
-  // degrees. Half of the last digit.
-  CHECK(std::abs(reference::overlap_deg(in) - 40.8497) <= 5.1e-5);
-  // Lash of 0.15 mm at the valve is 0.1 mm more of tappet lift: open for 257.3666 degrees.
+  // The valve stands at 0.15 mm where x^2/(x + p) = 0.15 mm/1.5 for the tappet's lift x beyond the
+  // play p. At a seat height of exactly that tappet lift the overlap is the seat durations' own,
+  // 268 - 224 = 44 degrees.
+  const double valve_over_ratio_m = 0.15e-3 / 1.5;
+  const double beyond_m =
+      0.5 * (valve_over_ratio_m + std::sqrt(valve_over_ratio_m * valve_over_ratio_m +
+                                            4.0 * valve_over_ratio_m * kTakeUp_m));
+  in.seat_height_m = beyond_m + kTakeUp_m;
+  const double without_lash_deg = reference::overlap_deg(in);
+  CHECK(without_lash_deg == Approx(44.0).epsilon(1e-9));
+  // Lash of 0.15 mm at the valve is 0.1 mm more of tappet lift to the same valve lift.
   in.intake_lash_m = in.exhaust_lash_m = 0.15e-3;
-  CHECK(std::abs(reference::overlap_deg(in) - 33.3666) <= 5.1e-5);
-  in.intake_lash_m = in.exhaust_lash_m = 0.0;
-  // At a seat height of exactly that tappet lift the two are one.
-  const double x_m = 0.5 * (0.1e-3 + std::sqrt(0.1e-3 * 0.1e-3 + 4.0 * 0.1e-3 * 0.0508e-3));
-  in.seat_height_m = x_m + 0.0508e-3;
+  CHECK(reference::overlap_deg(in) < without_lash_deg);
+  in.seat_height_m += 0.1e-3;
   CHECK(reference::overlap_deg(in) == Approx(44.0).epsilon(1e-9));
+  in.intake_lash_m = in.exhaust_lash_m = 0.0;
+  in.seat_height_m -= 0.1e-3;
 
   // By hand, 1.45/101.6 (107 + 7.8*44 + 44^2) 10.5537 mm * (49 + 38)/2 mm / 101.6^2 = 1.51456
   // deg/m.
