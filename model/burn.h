@@ -3,6 +3,7 @@
 #include "model/coefficients.h"
 #include "model/constants.h"
 #include "model/engine.h"
+#include "model/gas.h"
 #include "model/scalar.h"
 
 namespace idlefit {
@@ -76,11 +77,12 @@ T dilution_factor(const T& x) {
   return 1.0 - 2.06 * power(T(x + 1e-6), 0.77);  // the shift keeps the slope finite at x = 0
 }
 
-/// Diluents in the mixture: burned gas, and the air that a lean mixture has over.
-template <class S, class P>
-S diluent_fraction(const S& burned_fraction, const P& lambda) {
-  const P lean = 0.5 * (lambda - 1.0 + smooth_abs(P(lambda - 1.0), 0.02));
-  return burned_fraction + (1.0 - burned_fraction) * (lean / (1.0 + lean));
+/// Mole fraction of burned gas in a charge of that burned mass fraction: moles go as mass times gas
+/// constant.
+template <class S>
+S burned_mole_fraction(const S& burned_mass_fraction) {
+  const GasModel gas;
+  return burned_mass_fraction * gas.burned.gas_constant / gas_constant(gas, burned_mass_fraction);
 }
 
 /// Wiebe progress 1 - exp(-5 t^3) of a burn at time t in durations.
@@ -134,15 +136,13 @@ Burn<S> start_burn(const Coefficients<P>& c, const S& residual, const S& tempera
       std::log(LaminarSpeed::at_298K(1.0)) +
       LaminarSpeed::temperature_power(1.0) * std::log(650.0 / 298.0) +
       LaminarSpeed::pressure_power(1.0) * std::log(6e5 / kStandardAtmosphere_Pa);
-  const S diluent = diluent_fraction(residual, lambda);
+  // Air that a lean mixture has over slows the flame through phi, so burned gas alone dilutes.
+  const S diluent = burned_mole_fraction(residual);
   const S log_dilution = log(dilution_factor(diluent));
-  static const double log_dilution_reference =
-      std::log(dilution_factor(diluent_fraction(0.0, 1.0)));  // the rounded corner at lambda 1
   Burn<S> b;
-  b.duration_deg =
-      c.burn_duration_deg *
-      exp(c.burn_speed_power * log(speed_rpm / 1000.0) - (2.0 / 3.0) * (log_plain - log_reference) -
-          c.burn_dilution * (log_dilution - log_dilution_reference));
+  b.duration_deg = c.burn_duration_deg *
+                   exp(c.burn_speed_power * log(speed_rpm / 1000.0) -
+                       (2.0 / 3.0) * (log_plain - log_reference) - c.burn_dilution * log_dilution);
   // A kernel that burns as slowly as one at the dilution limit does not grow: away from the idle
   // state the limit moves with the laminar speed at ignition. This is what makes a very early spark
   // misfire (initiation-limited, Quader, SAE 760760, from memory), where a late one quenches.

@@ -91,10 +91,13 @@ class Cycle {
 
   const P& fresh_charge_K() const { return charge_K_; }
   const P& swept_m3() const { return swept_; }
+  /// About what a cylinder draws at a manifold pressure, to make masses dimensionless.
+  template <class S>
+  S charge_scale_kg(const S& map_Pa) const {
+    return map_Pa * swept_ / (switches_.gas.fresh.gas_constant * charge_K_);
+  }
   const P& intake_closing_deg() const { return intake_closing_; }
-  const P& charge_heat_J_kg() const { return charge_heat_; }
   const P& column_scale_kg_s() const { return column_scale_; }
-  double displacement_m3() const { return value(swept_) * build_.cylinders; }
 
  private:
   struct ClosedNode {
@@ -266,8 +269,8 @@ Cycle<P>::Cycle(const Build& build, const Inputs<P>& in, const Coefficients<P>& 
     // toward the end of the exhaust stroke, and between the valve events, where the cylinder falls
     // from exhaust to manifold pressure. Set by the error against CVODE (tests/reference).
     const bool blowdown = ex_open && middle < 180.0;
-    const double wanted = in_open && ex_open ? 52.0
-                          : in_open          ? (middle < 540.0 ? 63.0 : 36.0)
+    const double wanted = in_open && ex_open ? 46.0
+                          : in_open          ? (middle < 540.0 ? 84.0 : 46.0)
                           : blowdown         ? 40.0
                           : ex_open          ? 41.0
                                              : 8.0;
@@ -389,18 +392,15 @@ void Cycle<P>::ring_down(const CycleState<S>& start, const S& plenum_enthalpy,
            by_energy * (h - fresh - fraction * (burned - fresh));
   };
   // Exchanges `kg` with the plenum; which gas it is turns smoothly with the sign.
+  constexpr double kTurningShare = 0.002;  // of the runner's mass
   const auto exchange = [&](const S& kg) {
-    const S turn = kg * inverse_mass * (1.0 / 0.002);
-    const S forward = value(turn) >= 1.0    ? S(1.0)
-                      : value(turn) <= -1.0 ? S(0.0)
-                                            : smooth_step(S(0.5 + 0.5 * turn));
-    y[kRunMass] += kg;
-    y[kRunEnergy] += kg * (runner_h + forward * (plenum_enthalpy - runner_h));
-    y[kRunBurned] +=
-        kg * (start.runner_burned + forward * (start.plenum_burned - start.runner_burned));
-    y[kForward] += forward * kg;
-    y[kBackBurned] += (forward - 1.0) * kg * start.runner_burned;
-    y[kBackEnthalpy] += (forward - 1.0) * kg * runner_h;
+    Carried<S> c{};
+    c.forward = forward_weight(S(kg * inverse_mass * (1.0 / kTurningShare)));
+    c.runner_h = runner_h;
+    c.runner_y = start.runner_burned;
+    c.column_h = runner_h + c.forward * (plenum_enthalpy - runner_h);
+    c.column_y = c.runner_y + c.forward * (start.plenum_burned - c.runner_y);
+    add_flows<true, false>(y, c, S(0.0), S(0.0), kg);
   };
 
   y[kRunMass] = before.mass;
@@ -547,8 +547,8 @@ CycleOutput<S> Cycle<P>::run(const CycleState<S>& start) const {
     const S work_before = y[kWork];
     const P ratio = value(last_step) > 0.0 ? P(node.step_s / last_step) : P(0.0);
     last_step = node.step_s;
+    if (!node.intake_open && node.exhaust_open) out.port_at_overlap_K = value(y[kPortK]);
     if (node.intake_open && node.exhaust_open) {
-      if (out.port_at_overlap_K == 0.0) out.port_at_overlap_K = value(y[kPortK]);
       open_step<true, true>(paths_, paths_value_, node, around, ratio, before, y, guess_K,
                             runner_K);
     } else if (node.intake_open) {
@@ -596,7 +596,7 @@ CycleOutput<S> Cycle<P>::run(const CycleState<S>& start) const {
   out.forward_kg = y[kForward];
   out.fresh_kg = gained + into_cylinder;
 
-  const S reference_kg = start.map_Pa * swept_ / (280.0 * charge_K_);
+  const S reference_kg = charge_scale_kg(start.map_Pa);
   const S inverse_kg = 1.0 / reference_kg;
   const CycleState<S>& end = out.end;
   auto& m = out.mismatch;

@@ -1,6 +1,7 @@
 #include "model/explain.h"
 
 #include <algorithm>
+#include <cmath>
 #include <limits>
 
 #include "model/solve.h"
@@ -8,13 +9,16 @@
 namespace idlefit {
 
 BestSpark best_idle_spark(const Engine& engine, const Coefficients<double>& coefficients) {
+  // Any idle comes before a balance that burns too little for one.
+  constexpr double kRatherNot_Pa = 1e6;
   const auto map_at = [&](double spark) {
     Engine e = engine;
     e.inputs.spark_btdc_deg = spark;
     const SolveResult r = solve_idle(e, coefficients);
-    return r.status == Status::ok ? r.point.map_Pa : std::numeric_limits<double>::infinity();
+    if (!r.balanced) return std::numeric_limits<double>::infinity();
+    return r.point.map_Pa + (r.status == Status::ok ? 0.0 : kRatherNot_Pa);
   };
-  // A coarse scan, since a very early spark may have no idle at all; then golden section.
+  // A coarse scan, since a very early spark may have no balance at all; then golden section.
   constexpr double kCoarse = 6.0, kMost = 60.0, kFine = 0.25;
   BestSpark best{0.0, std::numeric_limits<double>::infinity()};
   for (double spark = 0.0; spark <= kMost; spark += kCoarse) {
@@ -43,6 +47,7 @@ BestSpark best_idle_spark(const Engine& engine, const Coefficients<double>& coef
   }
   if (map_a < best.map_Pa) best = {a, map_a};
   if (map_b < best.map_Pa) best = {b, map_b};
+  if (std::isfinite(best.map_Pa) && best.map_Pa >= kRatherNot_Pa) best.map_Pa -= kRatherNot_Pa;
   return best;
 }
 
@@ -79,9 +84,9 @@ std::vector<Contribution> explain_idle(const Engine& engine,
   e = engine;
   e.inputs.barometer_Pa = kStandardAtmosphere_Pa;
   without(Part::altitude, "altitude", e, all, coefficients);
-  e = engine;
-  e.inputs.spark_btdc_deg = best_idle_spark(engine, coefficients).spark_btdc_deg;
-  without(Part::spark, "spark short of best", e, all, coefficients);
+  const BestSpark best = best_idle_spark(engine, coefficients);
+  const bool found = std::isfinite(best.map_Pa);
+  parts.push_back({Part::spark, "spark short of best", found ? map - best.map_Pa : 0.0, found});
   return parts;
 }
 

@@ -32,7 +32,8 @@ std::vector<Contribution> explain_idle(const Engine& engine,
                                        const Coefficients<double>& coefficients);
 
 /// Spark (crank degrees before top dead centre, 0 to 60) with the lowest idle MAP, to a quarter of
-/// a degree, other things as given.
+/// a degree, other things as given. Where none
+/// is an idle, the best of the balances that burn too little for one; infinite without any.
 struct BestSpark {
   double spark_btdc_deg = 0;
   double map_Pa = 0;

@@ -147,8 +147,7 @@ class Solver {
       if (!std::isfinite(out.imep_net_Pa) || !std::isfinite(out.end.temperature_K)) return;
       const Vector was = v;
       Vector now = scaling_.vector(out.end);
-      const double charge_kg =
-          was[11] * 1e5 * coarse_.swept_m3() / (280.0 * coarse_.fresh_charge_K());
+      const double charge_kg = coarse_.charge_scale_kg(was[11] * 1e5);
       const double share = charge_kg / std::max(out.forward_kg, 0.2 * charge_kg);
       now[9] = was[9] - out.mismatch[9] * share;
       now[10] = was[10] - out.mismatch[10] * share * coarse_.fresh_charge_K() / 400.0;

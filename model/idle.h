@@ -34,10 +34,10 @@ struct OperatingPoint {
   double fmep_Pa = 0;               ///< rubbing friction and engine auxiliaries
   double accessory_mep_Pa = 0;      ///< accessories and converter
   double burn_50_atdc_deg = 0;      ///< crank angle at which half of the burn is done
-  double burn_10_90_deg = 0;        ///< 10 to 90 % burn duration
+  double burn_10_90_deg = 0;        ///< 10 to 90 % burn duration; 0 where 90 % is never reached
   double peak_pressure_Pa = 0;
   double wall_heat_share = 0;  ///< heat to the walls in a cycle over heat released
-  double exhaust_port_K = 0;   ///< exhaust port gas at the end of the exhaust stroke
+  double exhaust_port_K = 0;   ///< exhaust port gas late in the exhaust stroke, before overlap
   double exhaust_pressure_Pa = 0;
   double indicated_efficiency = 0;  ///< net indicated work over the fuel's energy
 

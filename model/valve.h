@@ -7,7 +7,8 @@
 namespace idlefit {
 
 /// Play that any valve train takes up before the valve moves, m of tappet lift: oil film, lifter
-/// bleed, bending. Chosen (one and a half thousandths of an inch); a solid lifter's lash comes on top.
+/// bleed, bending. Chosen (one and a half thousandths of an inch); a solid lifter's lash comes on
+/// top.
 inline constexpr double kTakeUp_m = 0.0015 * kInch_m;
 
 /// The lobe of these durations (crank degrees), lobe lift and seat height (m of tappet lift).

@@ -103,15 +103,14 @@ TEST_CASE("Stoichiometric charges of all fuels carry about the same heat", "[bur
   CHECK(heat_MJ_kg(Fuel::e85) == Approx(2.73).epsilon(0.03));
 }
 
-TEST_CASE("Diluents are burned gas and the air left over", "[burn][closed-form]") {
-  // Lean by d, a charge holds about d/(1 + d) of air that takes no part; none when rich. The
-  // rounded corner adds 0.02^2/(4 |lambda - 1|).
-  CHECK(diluent_fraction(0.3, 0.8) == Approx(0.3).margin(0.001));
-  CHECK(diluent_fraction(0.0, 1.25) == Approx(0.2).margin(0.001));
-  CHECK(diluent_fraction(0.3, 1.25) == Approx(0.3 + 0.7 * 0.2).margin(0.001));
-  for (const double lambda : {0.85, 0.995, 1.005, 1.3})
-    test::expect_derivatives_match<2>([](const auto& x) { return diluent_fraction(x[0], x[1]); },
-                                      {0.3, lambda}, 1e-7, 3e-4);
+TEST_CASE("Burned mole fraction", "[burn][closed-form]") {
+  // Moles go as mass times gas constant, 287.7 and 274.3 J/kgK: half of the mass is 287.7/562.0 of
+  // the moles.
+  CHECK(burned_mole_fraction(0.0) == 0.0);
+  CHECK(burned_mole_fraction(0.5) == Approx(287.7 / 562.0).epsilon(1e-12));
+  CHECK(burned_mole_fraction(1.0) == Approx(1.0).epsilon(1e-12));
+  test::expect_derivatives_match<1>([](const auto& x) { return burned_mole_fraction(x[0]); }, {0.4},
+                                    1e-7, 1e-6);
 }
 
 // Residual, temperature, pressure, lambda, speed.
@@ -175,17 +174,13 @@ TEST_CASE("A charge at the dilution limit half burns", "[burn][closed-form]") {
                .completeness /
            c.combustion_completeness;
   };
-  // The limit is stated at the usual ignition of an idle and lambda 1, where the rounded corner
-  // counts 0.0099 of the fresh charge as air left over: 0.0039 of diluent here, times the slope
-  // there, 1/(4 width).
-  const double corner = 0.0039 / (4.0 * c.dilution_width);
-  CHECK(share(c.dilution_limit, kIdleIgnition_K, 1.0) == Approx(0.5).margin(corner));
-  CHECK(share(c.dilution_limit - 5.0 * c.dilution_width, kIdleIgnition_K, 1.0) > 0.99);
-  CHECK(share(c.dilution_limit + 5.0 * c.dilution_width, kIdleIgnition_K, 1.0) < 0.01);
-  // A kernel at 640 K burns as slowly with 2.18 ln(850/640) / 7.4826 = 0.08267 less of diluent; the
-  // corner counts 0.0047 there.
-  CHECK(share(c.dilution_limit - 0.08267, 640.0, 1.0) ==
-        Approx(0.5).margin(0.0047 / (4.0 * c.dilution_width)));
+  // Mass fraction of a burned mole fraction: the gas constants of fresh charge and burned gas.
+  const auto mass = [](double mole) { return mole * 274.3 / (287.7 - mole * (287.7 - 274.3)); };
+  CHECK(share(mass(c.dilution_limit), kIdleIgnition_K, 1.0) == Approx(0.5).epsilon(1e-9));
+  CHECK(share(mass(c.dilution_limit - 5.0 * c.dilution_width), kIdleIgnition_K, 1.0) > 0.99);
+  CHECK(share(mass(c.dilution_limit + 5.0 * c.dilution_width), kIdleIgnition_K, 1.0) < 0.01);
+  // A kernel at 640 K burns as slowly with 2.18 ln(850/640) / 7.4826 = 0.08267 less of diluent.
+  CHECK(share(mass(c.dilution_limit - 0.08267), 640.0, 1.0) == Approx(0.5).margin(0.001));
 }
 
 TEST_CASE("A flame keeps its pace at ignition and goes out when the speed falls",

@@ -93,7 +93,8 @@ TEST_CASE("residual fraction follows SAE 931025", "[published]") {
     worst = std::max(worst, std::fabs(error));
   }
   WARN("residual against SAE 931025: " << within << " of 200 within 0.06, bias " << sum / cells
-                                       << ", worst " << worst);
+                                       << ", worst " << worst
+                                       << "; overlap counted at the valve, play taken off");
   CHECK(within >= 180);
   CHECK(std::fabs(sum / cells) < 0.03);
 }
@@ -218,7 +219,7 @@ TEST_CASE("walls take their share of the fuel's energy at idle", "[trade]") {
   const SolveResult r = idle(e);
   const double of_fuel = r.point.wall_heat_share * r.point.burned_fuel_fraction;
   CHECK(of_fuel > 0.30);
-  CHECK(of_fuel < 0.47);
+  CHECK(of_fuel < 0.45);
 }
 
 }  // namespace idlefit::test

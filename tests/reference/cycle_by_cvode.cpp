@@ -338,14 +338,15 @@ void CvodeCycle::Parts::open_rates(const Stretch& s, double deg, const Values& x
     rate[kRunnerK] = (heat + column * (col_h - run.energy) - f.flow * (in_h - run.energy) -
                       run.energy_by_burned * burned_rate) /
                      (run_kg * run.cv) / deg_per_s;
-    // Pressure difference, loss of dynamic head, and the damping of the ringing: a share of
-    // critical, 2 zeta omega with omega^2 = gamma p A / (rho L V).
+    // Pressure difference, loss of dynamic head, and the damping of the ringing, a share of
+    // critical, 2 zeta omega with omega^2 = gamma p A / (rho L V), on what does not pass on through
+    // the valve.
     const double loss = kRunnerLossCoefficient * smooth_abs(column, column_floor) * column /
                         (2.0 * run_density * runner_area * c.runner_length_m);
     const double omega = std::sqrt(gas.fresh_gamma * run_Pa * runner_area /
                                    (run_density * c.runner_length_m * runner_volume));
     rate[kColumnFlow] = (runner_area / c.runner_length_m * (map_Pa - run_Pa) - loss -
-                         2.0 * kRunnerDamping * omega * column) /
+                         2.0 * kRunnerDamping * omega * (column - f.flow)) /
                         deg_per_s;
     rate[kColumnKg] = column / deg_per_s;
     rate[kForwardKg] = forward * column / deg_per_s;
