@@ -390,7 +390,8 @@ Estimate estimate(const EngineCard& card, const BaselineSet& baselines, bool exp
   Estimate e;
   e.card = card;
   e.completion = complete(card);
-  e.warnings = e.completion.warnings;
+  e.warnings = card.warnings;  // from reading what was given; then from completing it
+  e.warnings.insert(e.warnings.end(), e.completion.warnings.begin(), e.completion.warnings.end());
   const std::optional<MapReading> reading = take_reading(e);
   const MapReading* const known = reading ? &*reading : nullptr;
 

@@ -37,7 +37,7 @@ std::string Style::warning(std::string_view text) const {
 }
 
 std::size_t display_width(std::string_view text) {
-  // Every byte but the continuation bytes 10xxxxxx starts a code point.
+  // Every byte but the continuation bytes (top bits 10) starts a code point.
   return static_cast<std::size_t>(std::count_if(text.begin(), text.end(), [](char c) {
     return (static_cast<unsigned char>(c) & 0xC0) != 0x80;
   }));

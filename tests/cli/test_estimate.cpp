@@ -283,5 +283,18 @@ TEST_CASE("explain says where the pressure comes from", "[consistency]") {
   }
 }
 
+TEST_CASE("what reading a file found odd reaches the person", "[consistency]") {
+  // 0.30 in is a lobe lift; times 1.5 it is the valve lift of such a cam.
+  const ProgramRun run = run_idlefit(
+      {"estimate", "--set", "engine.cylinders=8", "--set", "engine.displacement=350 in3", "--set",
+       "cam.duration_050=224", "--set", "cam.valve_lift=0.30 in", "--json"});
+  REQUIRE(run.exit_code == 0);
+  const json e = json::parse(run.out);
+  bool seen = false;
+  for (const json& warning : e["warnings"])
+    seen = seen || warning.get<std::string>().find("is it the lobe lift?") != std::string::npos;
+  CHECK(seen);
+}
+
 }  // namespace
 }  // namespace idlefit
