@@ -269,8 +269,8 @@ Cycle<P>::Cycle(const Build& build, const Inputs<P>& in, const Coefficients<P>& 
     // toward the end of the exhaust stroke, and between the valve events, where the cylinder falls
     // from exhaust to manifold pressure. Set by the error against CVODE (tests/reference).
     const bool blowdown = ex_open && middle < 180.0;
-    const double wanted = in_open && ex_open ? 46.0
-                          : in_open          ? (middle < 540.0 ? 84.0 : 46.0)
+    const double wanted = in_open && ex_open ? 58.0
+                          : in_open          ? (middle < 540.0 ? 74.0 : 44.0)
                           : blowdown         ? 40.0
                           : ex_open          ? 41.0
                                              : 8.0;

@@ -235,8 +235,7 @@ double newton_iteration(const GasPaths<P>& p, const OpenNode<P>& node,
   k[kCylEnergy] = -k[kWork] - k[kWallHeat];
 
   PressureAnswer run_answer{};
-  double in_by_cyl = 0, in_by_run = 0, out_by_cyl = 0, drag_slope = 0, column_by_cyl = 0,
-         column_by_run = 0;
+  double in_by_cyl = 0, in_by_run = 0, out_by_cyl = 0, drag_slope = 0, column_gain = 0;
   if constexpr (kIntake) {
     const GasState<S> run = gas_state(gas, GasContent<S>{x[kRunMass], x[kRunEnergy], x[kRunBurned]},
                                       p.runner_volume, runner_K);
@@ -261,14 +260,11 @@ double newton_iteration(const GasPaths<P>& p, const OpenNode<P>& node,
     c.column_y = c.runner_y + c.forward * (around.plenum_burned - c.runner_y);
     const S drag = kRunnerLossCoefficient * smooth_abs(column, p.column_floor_kg_s) /
                    (2.0 * run_side.density_kg_m3 * p.runner_area * p.runner_length);
-    // The loss takes from the whole flow, the damping of the ringing only from what does not pass
-    // on through the valve.
     const S ringing = ringing_drag(p, run.pressure_Pa, run_side.density_kg_m3);
+    column_gain = value(p.runner_area) / value(p.runner_length);
     drag_slope = 2.0 * value(drag) + value(ringing);
-    column_by_cyl = value(ringing) * in_by_cyl;
-    column_by_run = value(ringing) * in_by_run - value(p.runner_area) / value(p.runner_length);
     k[kColumn] = p.runner_area / p.runner_length * (around.map_Pa - run.pressure_Pa) -
-                 drag * column - ringing * (column - in);
+                 (drag + ringing) * column;
     k[kRunnerHeat] = p.runner_heat * (kRunnerWall_K - run.temperature_K);
     k[kRunEnergy] = k[kRunnerHeat];
   }
@@ -305,18 +301,16 @@ double newton_iteration(const GasPaths<P>& p, const OpenNode<P>& node,
     const double column_run = run_answer.to(1.0, value(c.column_h), value(c.column_y));
     const double column_inverse = 1.0 / (1.0 + h * drag_slope);
     m11 -= h * in_cyl * in_by_cyl;
-    const double through_column = h * h * column_run * column_inverse;
-    const double m12 = -h * in_cyl * in_by_run;
-    const double m21 = h * in_run * in_by_cyl - through_column * column_by_cyl;
-    const double m22 = 1.0 + h * in_run * in_by_run - through_column * column_by_run;
+    const double m12 = -h * in_cyl * in_by_run, m21 = h * in_run * in_by_cyl;
+    const double m22 =
+        1.0 + h * in_run * in_by_run + h * h * column_gain * column_run * column_inverse;
     const double inverse = 1.0 / (m11 * m22 - m12 * m21);
     const S column_gap = missing(kColumn);
     const S run_gap = run_answer.to(missing(kRunMass), missing(kRunEnergy), missing(kRunBurned)) +
                       (h * column_run * column_inverse) * column_gap;
     cyl_change = (m22 * cyl_gap - m12 * run_gap) * inverse;
     const S run_change = (m11 * run_gap - m21 * cyl_gap) * inverse;
-    extra_column = (column_gap + h * (column_by_cyl * cyl_change + column_by_run * run_change)) *
-                   column_inverse;
+    extra_column = (column_gap - (h * column_gain) * run_change) * column_inverse;
     extra_in = in_by_cyl * cyl_change + in_by_run * run_change;
     k[kColumn] += (extra_column - column_gap) * (1.0 / h);
   } else {
@@ -413,7 +407,7 @@ void open_step(const GasPaths<P>& p, const GasPaths<double>& pv, const OpenNode<
     iterate<kIntake, kExhaust>(pv, node_v, around_v, value(bh), base_v, now_v, x_v, cylinder_K,
                                runner_K, 1);
     for_rows<kIntake, kExhaust>([&](std::size_t i) { x[i] = with_value(x[i], x_v[i]); });
-    constexpr int kCarried = std::is_same_v<P, double> || !kIntake ? 1 : 2;
+    constexpr int kCarried = std::is_same_v<P, double> || !(kIntake && kExhaust) ? 1 : 2;
     for (int i = 0; i < kCarried; ++i)
       newton_iteration<kIntake, kExhaust>(p, node, around, bh, base, x, cylinder_K, runner_K);
   }

@@ -346,7 +346,7 @@ void CvodeCycle::Parts::open_rates(const Stretch& s, double deg, const Values& x
     const double omega = std::sqrt(gas.fresh_gamma * run_Pa * runner_area /
                                    (run_density * c.runner_length_m * runner_volume));
     rate[kColumnFlow] = (runner_area / c.runner_length_m * (map_Pa - run_Pa) - loss -
-                         2.0 * kRunnerDamping * omega * (column - f.flow)) /
+                         2.0 * kRunnerDamping * omega * column) /
                         deg_per_s;
     rate[kColumnKg] = column / deg_per_s;
     rate[kForwardKg] = forward * column / deg_per_s;
