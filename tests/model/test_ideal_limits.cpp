@@ -75,14 +75,14 @@ TEST_CASE("what a late intake closing traps is the volume left", "[closed-form]"
     e.inputs.rod_m = 3.5 * e.inputs.stroke_m / 2.0;
     Switches s = ideal();
     s.burning = false;
-    s.flow_scale = 3e3;  // the last degrees before closing must not throttle
+    s.flow_scale = 1e4;  // the last degrees before closing must not throttle
     Coefficients<double> k = short_runner();
     // Shift the intake lobe so that the valve shuts where the case wants it.
     const double closing = Cycle<double>(e.build, e.inputs, k, 1.0, s).intake_closing_deg();
     const double shift = 540.0 + c.ivc_abdc_deg - closing;
     e.inputs.intake_centerline_deg += shift;
     e.inputs.lobe_separation_deg += shift / 2.0;  // the exhaust lobe stays
-    const Cycle<double> cycle(e.build, e.inputs, k, 8.0, s);
+    const Cycle<double> cycle(e.build, e.inputs, k, 16.0, s);
     REQUIRE(cycle.intake_closing_deg() == Approx(540.0 + c.ivc_abdc_deg).margin(1e-6));
 
     CycleState<double> x = cycle.first_guess(e.inputs.barometer_Pa);
@@ -99,7 +99,9 @@ TEST_CASE("what a late intake closing traps is the volume left", "[closed-form]"
     const double full_kg = e.inputs.barometer_Pa * (cycle.swept_m3() + clearance) /
                            (kAirGasConstant_J_kgK * e.inputs.intake_air_K);
     INFO("IVC " << c.ivc_abdc_deg << " ABDC, T " << x.temperature_K);
-    // 0.005: what is left of flow losses at 200 rpm.
+    // 0.005: a valve that leaves its seat with the square of the lift still throttles its last
+    // degrees; the error falls as the flow is scaled up (0.0061 at 1e3, 0.0049 at 1e4 for 40
+    // degrees).
     CHECK(x.mass_kg / full_kg == Approx(c.ratio).margin(0.005));
   }
 }
