@@ -27,8 +27,7 @@
 
 namespace idlefit {
 
-// --- Chosen constants (gas_exchange.h has those of the gas paths)
-// ----------------------------------
+// --- Chosen constants (gas_exchange.h has those of the gas paths) ---
 
 inline constexpr double kChamberAreaRatio = 2.2;  ///< head and piston area over the bore's
 /// Heat transfer in gas exchange over that at the same state with the valves shut: what passes the
@@ -132,8 +131,7 @@ class Cycle {
   P closed_start_;
 };
 
-// --- Set-up
-// ---------------------------------------------------------------------------------------
+// --- Set-up ---
 
 template <class P>
 void Cycle<P>::piston(const P& angle_deg, P& volume, P& volume_per_deg, P& wall_area) const {
@@ -360,8 +358,7 @@ CycleState<double> Cycle<P>::first_guess(double map_Pa) const {
   return s;
 }
 
-// --- One cycle
-// ------------------------------------------------------------------------------------
+// --- One cycle ---
 
 /// The runner from intake closing to intake opening, in closed form: the column rings down against
 /// the gas in the runner as a damped oscillator, and the wall heats or cools that gas at the

@@ -16,8 +16,7 @@
 
 namespace idlefit {
 
-// --- Chosen constants of the gas paths
-// ------------------------------------------------------------
+// --- Chosen constants of the gas paths ---
 
 inline constexpr double kRunnerWall_K = 355.0;         ///< port and runner wall, warm: coolant
 inline constexpr double kExhaustPortWall_K = 550.0;    ///< exhaust port wall at idle

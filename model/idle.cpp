@@ -179,7 +179,7 @@ class Solver {
   static constexpr double kTight = 2e-7;
 
   // Shortens a step so that no unknown jumps further than the laws' curvature allows: 0.12 in a
-  // burned fraction, a quarter in temperature, 10 kPa of manifold pressure.
+  // burned fraction, some 150 K in the cylinder, 12 kPa of manifold pressure.
   static double step_length(const Vector& step) {
     static const Vector most = [] {
       Vector x;
@@ -462,7 +462,6 @@ SolveResult solve_idle_with(const Engine& engine, const Coefficients<double>& co
   if (found) out = solver.run(solver.fine(), v);
   // The physical idle burns well below the barometer; anything else may be another branch.
   if (!found || out.burned_share < kIdleBurnedShare || v[11] * 1e5 > barometer - kIdleMargin_Pa) {
-    result.used_fallback = true;
     switch (march(solver, barometer, v)) {
       case Found::balance:
         out = solver.run(solver.fine(), v);
@@ -518,7 +517,6 @@ SolveResult solve_at_map_with(const Engine& engine, const Coefficients<double>& 
   bool found = solver.solve(fixed, v);
   if (!found) {
     // Let it run on: the cycle map contracts, if slowly for large overlap.
-    result.used_fallback = true;
     v = solver.guess(map_Pa);
     solver.settle(fixed, v, 60);
     found = solver.solve(fixed, v);

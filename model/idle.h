@@ -66,7 +66,6 @@ struct SolveResult {
   OperatingPoint point;
   std::optional<PointGradient> gradient;
   int cycles = 0;  ///< cycles integrated, a measure of cost
-  bool used_fallback = false;
 };
 
 /// Predicts the warm idle: the manifold pressure at which the work of the periodic cycle pays for
