@@ -11,7 +11,8 @@
 namespace idlefit {
 namespace {
 
-using Vector = Eigen::Matrix<double, kCycleUnknowns, 1>;
+using Vector = SolvedState;
+static_assert(Vector::RowsAtCompileTime == kCycleUnknowns);
 using Matrix = Eigen::Matrix<double, kCycleUnknowns, kCycleUnknowns>;
 
 // What closes the twelve equations.
@@ -455,13 +456,26 @@ SolveResult solve_idle_with(const Engine& engine, const Coefficients<double>& co
   const double barometer = engine.inputs.barometer_Pa;
   Solver solver(engine, coefficients, options.mesh, switches);
   const Closure torque;
-  Vector v = solver.guess(0.55 * barometer);
-  solver.settle(torque, v, 5);
-  bool found = solver.solve(torque, v);
+  Vector v;
   CycleOutput<double> out;
-  if (found) out = solver.run(solver.fine(), v);
   // The physical idle burns well below the barometer; anything else may be another branch.
-  if (!found || out.burned_share < kIdleBurnedShare || v[11] * 1e5 > barometer - kIdleMargin_Pa) {
+  const auto is_idle = [&] {
+    out = solver.run(solver.fine(), v);
+    return out.burned_share >= kIdleBurnedShare && v[11] * 1e5 <= barometer - kIdleMargin_Pa;
+  };
+  bool found = false, idles = false;
+  if (options.start) {
+    v = *options.start;
+    found = solver.solve(torque, v);
+    idles = found && is_idle();
+  }
+  if (!idles) {
+    v = solver.guess(0.55 * barometer);
+    solver.settle(torque, v, 5);
+    found = solver.solve(torque, v);
+    idles = found && is_idle();
+  }
+  if (!idles) {
     switch (march(solver, barometer, v)) {
       case Found::balance:
         out = solver.run(solver.fine(), v);
@@ -486,6 +500,7 @@ SolveResult solve_idle_with(const Engine& engine, const Coefficients<double>& co
   if (!found) return result;
 
   result.point = report(engine, solver.fine(), solver.scaling().state<double>(v), out);
+  result.state = v;
   result.balanced = true;
   result.status = Status::ok;
   if (result.point.map_Pa > barometer - kIdleMargin_Pa) {
@@ -512,9 +527,17 @@ SolveResult solve_at_map_with(const Engine& engine, const Coefficients<double>& 
   SolveResult result;
   Solver solver(engine, coefficients, options.mesh, switches);
   const Closure fixed{Closure::map, map_Pa};
-  Vector v = solver.guess(map_Pa);
-  solver.settle(fixed, v, 8);
-  bool found = solver.solve(fixed, v);
+  Vector v;
+  bool found = false;
+  if (options.start) {
+    v = *options.start;
+    found = solver.solve(fixed, v);
+  }
+  if (!found) {
+    v = solver.guess(map_Pa);
+    solver.settle(fixed, v, 8);
+    found = solver.solve(fixed, v);
+  }
   if (!found) {
     // Let it run on: the cycle map contracts, if slowly for large overlap.
     v = solver.guess(map_Pa);
@@ -533,6 +556,7 @@ SolveResult solve_at_map_with(const Engine& engine, const Coefficients<double>& 
     return result;
   }
   result.point = report(engine, solver.fine(), state, out);
+  result.state = v;
   result.balanced = true;
   result.status = Status::ok;
   if (options.gradient)

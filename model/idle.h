@@ -54,9 +54,15 @@ struct PointGradient {
   ParameterGradient residual_fraction = ParameterGradient::Zero();
 };
 
+/// Where a solve ended, a start for the solve of an engine much like it. Its numbers mean something
+/// to the solver alone.
+using SolvedState = Eigen::Matrix<double, 12, 1>;
+
 struct SolveOptions {
   bool gradient = false;
   double mesh = 1.0;  ///< multiplies the number of steps; 1 is the tested accuracy
+  /// Tried first; where it does not lead to an idle, the solve starts as if it were not there.
+  std::optional<SolvedState> start = std::nullopt;
 };
 
 struct SolveResult {
@@ -65,7 +71,8 @@ struct SolveResult {
   bool balanced = false;  ///< `point` holds a balance (status ok, or a no-idle balance)
   OperatingPoint point;
   std::optional<PointGradient> gradient;
-  int cycles = 0;  ///< cycles integrated, a measure of cost
+  SolvedState state = SolvedState::Zero();  ///< of `point`, where there is one
+  int cycles = 0;                           ///< cycles integrated, a measure of cost
 };
 
 /// Predicts the warm idle: the manifold pressure at which the work of the periodic cycle pays for

@@ -21,7 +21,7 @@ set(sources_cli "^(CLI/.*|glog/.*|(sys/)?[a-z_0-9]+\\.h)$")
 # Headers of the standard library that a folder has no business with: printing; and for the physics
 # files, clocks and random numbers too.
 set(printing iostream ostream cstdio print syncstream)
-set(banned_model ${printing} istream fstream filesystem chrono ctime random thread locale csignal)
+set(banned_model ${printing} istream fstream filesystem chrono ctime random locale csignal)
 set(banned_fit ${printing})
 set(banned_profiles ${printing})
 set(banned_cli "")
