@@ -1,0 +1,326 @@
+#include "fit/fit.h"
+
+#include <algorithm>
+#include <cmath>
+#include <optional>
+#include <utility>
+
+#include "fit/minimise.h"
+#include "fit/posterior.h"
+#include "fit/predictions.h"
+
+namespace idlefit {
+namespace {
+
+constexpr double kFurthestLatent = 4.0;  // deviations: no engine is further from what is usual
+constexpr int kRoundsAtMost = 12;
+constexpr double kSettledDiscrepancy = 0.01;  // relative: far less than it is known
+constexpr double kSettledShared = 0.03;       // prior deviations
+constexpr double kRelativeDecrease = 1e-8;
+constexpr double kLeverageToRefit = 0.7;  // above, the first order of leaving out is not enough
+constexpr std::size_t kRefitsAtMost = 50;
+
+// The cost of posterior.h as terms for minimise(): the exact model in place of the linear one. Each
+// term reads the predictions that `prepare` has made at the current point.
+class Search {
+ public:
+  Search(const FitProblem& problem, Predictions& predictions, const FitOptions& options)
+      : problem_(problem), predictions_(predictions), options_(options) {}
+
+  bool evaluate(const Unknowns& x) {
+    if (at_ && at_->shared == x.shared && at_->cars == x.cars) return good_;
+    at_ = x;
+    good_ = predictions_.evaluate(problem_.coefficients(x.shared), x.cars);
+    ++evaluations_;
+    if (options_.progress) options_.progress(evaluations_);
+    return good_;
+  }
+
+  // Moves x to the minimum for a scale of the discrepancy.
+  MinimiseResult minimise_at(double discrepancy_Pa, double relative_decrease, Unknowns& x) {
+    CostProblem cost;
+    cost.blocks.push_back(shared_block(x.shared));
+    std::vector<std::size_t> block_of_car(x.cars.size(), 0);
+    for (std::size_t car = 0; car < x.cars.size(); ++car) {
+      if (x.cars[car].size() == 0) continue;
+      block_of_car[car] = cost.blocks.size();
+      cost.blocks.push_back(own_block(car, x.cars[car]));
+    }
+    cost.terms.push_back(prior_term());
+    for (std::size_t car = 0; car < x.cars.size(); ++car)
+      add_own_terms(car, block_of_car[car], cost.terms);
+    for (std::size_t i = 0; i < problem_.rows.size(); ++i)
+      cost.terms.push_back(row_term(i, discrepancy_Pa, block_of_car[problem_.rows[i].car]));
+    const auto unknowns_of = [&](const std::vector<ParameterBlock>& blocks) {
+      Unknowns at{blocks[0].value, x.cars};
+      for (std::size_t car = 0; car < at.cars.size(); ++car) {
+        if (at.cars[car].size() > 0) at.cars[car] = blocks[block_of_car[car]].value;
+      }
+      return at;
+    };
+    cost.prepare = [&](const std::vector<ParameterBlock>& blocks) {
+      evaluate(unknowns_of(blocks));
+    };
+    const MinimiseResult result =
+        minimise(cost, {.relative_decrease = relative_decrease, .threads = options_.threads});
+    if (result.usable) x = unknowns_of(cost.blocks);
+    return result;
+  }
+
+  // The nearest unknowns that the search may take.
+  Unknowns within_bounds(Unknowns x) const {
+    const auto clamp = [](Eigen::VectorXd& value, const ParameterBlock& block) {
+      value = value.cwiseMax(block.lower).cwiseMin(block.upper);
+    };
+    clamp(x.shared, shared_block(x.shared));
+    for (std::size_t car = 0; car < x.cars.size(); ++car)
+      clamp(x.cars[car], own_block(car, x.cars[car]));
+    return x;
+  }
+
+  int evaluations() const { return evaluations_; }
+
+ private:
+  static constexpr auto kCoefficients = static_cast<Eigen::Index>(kCoefficientCount);
+
+  ParameterBlock shared_block(const Eigen::VectorXd& start) const {
+    ParameterBlock block;
+    block.value = start;
+    block.lower = Eigen::VectorXd::Constant(problem_.shared, -1e3);
+    block.upper = Eigen::VectorXd::Constant(problem_.shared, 1e3);
+    for (std::size_t k = 0; k < kCoefficientCount; ++k) {
+      const auto i = static_cast<Eigen::Index>(k);
+      const double mean = coefficient_value(problem_.prior.mean, k);
+      block.lower[i] = (kCoefficientInfo[k].lower - mean) / problem_.prior_sd[i];
+      block.upper[i] = (kCoefficientInfo[k].upper - mean) / problem_.prior_sd[i];
+    }
+    return block;
+  }
+  ParameterBlock own_block(std::size_t car, const Eigen::VectorXd& start) const {
+    ParameterBlock block;
+    block.value = start;
+    block.own = true;
+    block.upper = Eigen::VectorXd::Constant(start.size(), 1e3);
+    block.upper.head(problem_.latents[car]).setConstant(kFurthestLatent);
+    block.lower = -block.upper;
+    return block;
+  }
+
+  CostTerm prior_term() const {
+    CostTerm term;
+    term.blocks = {0};
+    term.size = problem_.shared;
+    term.evaluate = [this](double const* const* x, double* residuals, double** jacobians) {
+      const Eigen::Map<const Eigen::VectorXd> shared(x[0], problem_.shared);
+      Eigen::Map<Eigen::VectorXd> r(residuals, problem_.shared);
+      r = shared;
+      r.head(kCoefficients) = problem_.prior_root * shared.head(kCoefficients);
+      if (jacobians != nullptr && jacobians[0] != nullptr) {
+        Eigen::Map<Eigen::Matrix<double, Eigen::Dynamic, Eigen::Dynamic, Eigen::RowMajor>> j(
+            jacobians[0], problem_.shared, problem_.shared);
+        j.setIdentity();
+        j.topLeftCorner(kCoefficients, kCoefficients) = problem_.prior_root;
+      }
+      return true;
+    };
+    return term;
+  }
+
+  void add_own_terms(std::size_t car, std::size_t block, std::vector<CostTerm>& terms) const {
+    const Eigen::Index size = problem_.own_size[car], latents = problem_.latents[car];
+    const auto part_of_own = [&](Eigen::Index first, Eigen::Index count, bool student) {
+      CostTerm term;
+      term.blocks = {block};
+      term.size = count;
+      term.student = student;
+      term.evaluate = [first, count, size](double const* const* x, double* residuals,
+                                           double** jacobians) {
+        for (Eigen::Index j = 0; j < count; ++j) residuals[j] = x[0][first + j];
+        if (jacobians != nullptr && jacobians[0] != nullptr) {
+          std::fill(jacobians[0], jacobians[0] + count * size, 0.0);
+          for (Eigen::Index j = 0; j < count; ++j) jacobians[0][j * size + first + j] = 1.0;
+        }
+        return true;
+      };
+      terms.push_back(std::move(term));
+    };
+    if (latents > 0) part_of_own(0, latents, false);
+    for (Eigen::Index j = latents; j < size; ++j) part_of_own(j, 1, true);
+  }
+
+  CostTerm row_term(std::size_t i, double discrepancy_Pa, std::size_t own_block) const {
+    const Row& row = problem_.rows[i];
+    CostTerm term;
+    term.blocks = {0};
+    if (own_block != 0) term.blocks.push_back(own_block);
+    term.student = true;
+    term.weight = row.counts_as;
+    const double scale = row.scale(discrepancy_Pa), per_part = row.per_car_part(discrepancy_Pa);
+    term.evaluate = [this, i, &row, scale, per_part, own_block](
+                        double const* const* x, double* residuals, double** jacobians) {
+      if (!good_) return false;
+      double model = predictions_.value(i);
+      if (row.offset >= 0) model += row.offset_sd * x[0][row.offset];
+      if (row.car_part >= 0) model += per_part * x[1][row.car_part];
+      residuals[0] = (row.measured - model) / scale;
+      if (jacobians != nullptr && jacobians[0] != nullptr) {
+        Eigen::Map<Eigen::VectorXd> j(jacobians[0], problem_.shared);
+        j.setZero();
+        j.head(kCoefficients) =
+            -predictions_.per_coefficient(i).cwiseProduct(problem_.prior_sd) / scale;
+        if (row.offset >= 0) j[row.offset] = -row.offset_sd / scale;
+      }
+      if (own_block != 0 && jacobians != nullptr && jacobians[1] != nullptr) {
+        Eigen::Map<Eigen::VectorXd> j(jacobians[1], problem_.own_size[row.car]);
+        j.setZero();
+        for (std::size_t k = 0; k < row.latents.size(); ++k)
+          j[row.latents[k]] -= predictions_.per_latent(i)[static_cast<Eigen::Index>(k)] / scale;
+        if (row.car_part >= 0) j[row.car_part] = -per_part / scale;
+      }
+      return true;
+    };
+    return term;
+  }
+
+  const FitProblem& problem_;
+  Predictions& predictions_;
+  const FitOptions& options_;
+  std::optional<Unknowns> at_;
+  bool good_ = false;
+  int evaluations_ = 0;
+};
+
+void describe_points(const PointSet& set, const FitProblem& problem,
+                     const LinearPosterior& posterior, const LinearPosterior::Mode& mode,
+                     FitResult& result) {
+  const double d = result.discrepancy_Pa;
+  const std::vector<LinearPosterior::RowView> views = posterior.row_views(d, mode);
+  std::vector<std::size_t> refit;
+  for (std::size_t i = 0; i < views.size(); ++i) {
+    FittedPoint& point = result.points[i];
+    const LinearPosterior::RowView& view = views[i];
+    point.after = problem.rows[i].measured - view.residual;
+    point.deviations = view.deviations;
+    point.weight = view.weight;
+    point.leverage = view.leverage;
+    point.outlier = std::fabs(view.deviations) > kOutlierDeviations;
+    point.leave_out = problem.rows[i].measured - view.leave_out_residual;
+    if (point.outlier || view.leverage > kLeverageToRefit) refit.push_back(i);
+  }
+  if (refit.size() > kRefitsAtMost) refit.resize(kRefitsAtMost);
+  for (const std::size_t i : refit) {
+    const LinearPosterior::Mode without = posterior.mode(d, mode.at, i);
+    // The model itself at the unknowns of that fit, for this engine alone.
+    PointSet one;
+    one.engines = {set.engines[set.points[i].engine]};
+    one.points = {set.points[i]};
+    one.points[0].engine = 0;
+    one.engines[0].car = 0;
+    const Row& row = problem.rows[i];
+    Predictions alone(one, 1);
+    if (!alone.evaluate(problem.coefficients(without.at.shared),
+                        {without.at.cars[row.car].head(problem.latents[row.car])}))
+      continue;
+    double predicted = alone.value(0);
+    if (row.offset >= 0) predicted += row.offset_sd * without.at.shared[row.offset];
+    if (row.car_part >= 0)
+      predicted += row.per_car_part(d) * without.at.cars[row.car][row.car_part];
+    result.points[i].leave_out = predicted;
+    result.points[i].refitted = true;
+  }
+  for (std::size_t i = 0; i < views.size(); ++i) {
+    // Student's t with this scale about a prediction with that deviation; their sum's 80 % by a
+    // normal law of the same spread as the two intervals have.
+    const double student = 1.5332063;  // 90 % quantile of Student's t with 4 degrees of freedom
+    const double normal = 1.2815516;
+    const double half =
+        std::hypot(student * problem.rows[i].scale(d), normal * views[i].leave_out_sd);
+    result.points[i].leave_out_low = result.points[i].leave_out - half;
+    result.points[i].leave_out_high = result.points[i].leave_out + half;
+  }
+}
+
+}  // namespace
+
+FitResult fit(const PointSet& set, const CoefficientKnowledge& prior, const FitOptions& options) {
+  FitResult result;
+  const FitProblem problem(set, prior);
+  Predictions predictions(set, options.threads);
+  Search search(problem, predictions, options);
+  Unknowns x = problem.start();
+  result.points.resize(set.points.size());
+  if (!search.evaluate(x)) {
+    result.status = FitStatus::engine_without_idle;
+    result.reason = "the model finds no idle for an engine whose idle was measured";
+    for (const std::size_t e : predictions.failed()) {
+      result.engines.push_back(e);
+      result.engine_reasons.push_back(predictions.reason(e));
+    }
+    return result;
+  }
+  for (std::size_t i = 0; i < set.points.size(); ++i)
+    result.points[i].before = predictions.value(i);
+
+  // Most of the way with the model as linear and all else exact, Student's t and the scale of the
+  // discrepancy included: each round costs one evaluation. Where a round does not gain, and for the
+  // last of the way, the search proper.
+  const auto posterior_here = [&] {
+    return LinearPosterior(problem, x, linear_rows(problem, predictions), options.threads);
+  };
+  const auto search_on = [&](double d) {
+    const MinimiseResult found = search.minimise_at(d, kRelativeDecrease, x);
+    if (found.usable && search.evaluate(x)) return true;
+    result.reason = "the search for the coefficients failed: " + found.message;
+    result.evaluations = search.evaluations();
+    return false;
+  };
+  DiscrepancyPosterior over = discrepancy_posterior(posterior_here(), x);
+  double d = over.best_Pa;
+  bool settled = false;
+  for (int round = 0; round < kRoundsAtMost && !settled; ++round) {
+    const LinearPosterior posterior = posterior_here();
+    const double cost = posterior.cost(d, x);
+    const Unknowns before = x;
+    x = search.within_bounds(posterior.mode(d, x).at);
+    if (!search.evaluate(x) || !(posterior_here().cost(d, x) <= cost)) {
+      x = before;
+      if (!search.evaluate(x) || !search_on(d)) return result;
+    }
+    over = discrepancy_posterior(posterior_here(), x);
+    settled = std::fabs(std::log(over.best_Pa / d)) < kSettledDiscrepancy &&
+              (x.shared - before.shared).lpNorm<Eigen::Infinity>() < kSettledShared;
+    d = over.best_Pa;
+  }
+  if (!search_on(d)) return result;
+  result.evaluations = search.evaluations();
+  if (!settled) {
+    result.reason = "the scale of the discrepancy does not settle";
+    return result;
+  }
+
+  const LinearPosterior posterior = posterior_here();
+  over = discrepancy_posterior(posterior, x);
+  constexpr auto kCoefficients = static_cast<Eigen::Index>(kCoefficientCount);
+  result.discrepancy_Pa = d;
+  result.posterior.discrepancy = over.discrepancy;
+  result.posterior.mean = problem.coefficients(over.shared_mean);
+  result.posterior.covariance = problem.prior_sd.asDiagonal() *
+                                over.shared_covariance.topLeftCorner(kCoefficients, kCoefficients) *
+                                problem.prior_sd.asDiagonal();
+  for (std::size_t k = 0; k < kCoefficientCount; ++k) {
+    double& c = coefficient_ref(result.posterior.mean, k);
+    c = std::clamp(c, kCoefficientInfo[k].lower, kCoefficientInfo[k].upper);
+  }
+  const LinearPosterior::Mode mode = posterior.mode(d, x);
+  result.mode = problem.coefficients(x.shared);
+  result.cost = posterior.cost(d, x);
+  for (std::size_t g = 0; g < set.offsets.size(); ++g) {
+    result.offsets.push_back(set.offsets[g].sd *
+                             x.shared[kCoefficients + static_cast<Eigen::Index>(g)]);
+  }
+  describe_points(set, problem, posterior, mode, result);
+  result.status = FitStatus::ok;
+  return result;
+}
+
+}  // namespace idlefit

@@ -1,0 +1,118 @@
+#include "fit/minimise.h"
+
+#include <ceres/ceres.h>
+
+#include <Eigen/Cholesky>
+#include <algorithm>
+#include <cmath>
+#include <memory>
+#include <utility>
+
+#include "model/knowledge.h"
+
+namespace idlefit {
+namespace {
+
+class TermCost final : public ceres::CostFunction {
+ public:
+  TermCost(const CostTerm& term, const std::vector<ParameterBlock>& blocks) : term_(term) {
+    set_num_residuals(static_cast<int>(term.size));
+    for (const std::size_t b : term.blocks)
+      mutable_parameter_block_sizes()->push_back(static_cast<int>(blocks[b].value.size()));
+  }
+  bool Evaluate(double const* const* parameters, double* residuals,
+                double** jacobians) const override {
+    return term_.evaluate(parameters, residuals, jacobians);
+  }
+
+ private:
+  const CostTerm& term_;
+};
+
+// Twice the negative logarithm of Student's density in the squared residual: Ceres halves it.
+class StudentLoss final : public ceres::LossFunction {
+ public:
+  void Evaluate(double square, double out[3]) const override {
+    constexpr double n = kStudentDegrees;
+    out[0] = (n + 1.0) * std::log1p(square / n);
+    out[1] = (n + 1.0) / (n + square);
+    out[2] = -out[1] / (n + square);
+  }
+};
+
+class Prepare final : public ceres::EvaluationCallback {
+ public:
+  explicit Prepare(CostProblem& problem) : problem_(problem) {}
+  void PrepareForEvaluation(bool, bool new_point) override {
+    if (new_point && problem_.prepare) problem_.prepare(problem_.blocks);
+  }
+
+ private:
+  CostProblem& problem_;
+};
+
+}  // namespace
+
+MinimiseResult minimise(CostProblem& problem, const MinimiseSettings& settings) {
+  Prepare prepare(problem);
+  ceres::Problem::Options ownership;
+  ownership.evaluation_callback = &prepare;
+  ceres::Problem ceres_problem(ownership);
+  bool any_own = false;
+  auto ordering = std::make_shared<ceres::ParameterBlockOrdering>();
+  for (ParameterBlock& block : problem.blocks) {
+    double* const at = block.value.data();
+    ceres_problem.AddParameterBlock(at, static_cast<int>(block.value.size()));
+    for (Eigen::Index i = 0; i < block.lower.size(); ++i)
+      ceres_problem.SetParameterLowerBound(at, static_cast<int>(i), block.lower[i]);
+    for (Eigen::Index i = 0; i < block.upper.size(); ++i)
+      ceres_problem.SetParameterUpperBound(at, static_cast<int>(i), block.upper[i]);
+    ordering->AddElementToGroup(at, block.own ? 0 : 1);
+    any_own = any_own || block.own;
+  }
+  for (const CostTerm& term : problem.terms) {
+    std::vector<double*> at;
+    for (const std::size_t b : term.blocks) at.push_back(problem.blocks[b].value.data());
+    ceres::LossFunction* loss = term.student ? new StudentLoss : nullptr;
+    if (term.weight != 1.0) loss = new ceres::ScaledLoss(loss, term.weight, ceres::TAKE_OWNERSHIP);
+    ceres_problem.AddResidualBlock(new TermCost(term, problem.blocks), loss, at);
+  }
+
+  ceres::Solver::Options options;
+  options.minimizer_type = ceres::TRUST_REGION;
+  options.trust_region_strategy_type = ceres::LEVENBERG_MARQUARDT;
+  options.linear_solver_type = any_own ? ceres::DENSE_SCHUR : ceres::DENSE_QR;
+  if (any_own) options.linear_solver_ordering = ordering;
+  options.function_tolerance = settings.relative_decrease;
+  options.gradient_tolerance = 1e-14;   // what stops a fit is its cost and its step
+  options.parameter_tolerance = 1e-10;  // parameters are near one, or what has such sizes
+  options.max_num_iterations = settings.steps_at_most;
+  // Steps that no longer gain, though tiny, have met the accuracy of the terms.
+  options.min_trust_region_radius = 1e-4;
+  options.num_threads = static_cast<int>(settings.threads);
+  options.logging_type = ceres::SILENT;
+  ceres::Solver::Summary summary;
+  ceres::Solve(options, &ceres_problem, &summary);
+
+  MinimiseResult result;
+  result.usable = summary.IsSolutionUsable();
+  result.converged = summary.termination_type == ceres::CONVERGENCE;
+  result.cost = summary.final_cost;
+  result.steps = static_cast<int>(summary.iterations.size());
+  result.message = summary.message;
+  return result;
+}
+
+Eigen::MatrixXd inverse_information(const Eigen::MatrixXd& information) {
+  if (!information.allFinite() || (information.diagonal().array() <= 0.0).any()) return {};
+  const Eigen::VectorXd scale = information.diagonal().cwiseSqrt().cwiseInverse();
+  const Eigen::MatrixXd scaled = scale.asDiagonal() * information * scale.asDiagonal();
+  const Eigen::LLT<Eigen::MatrixXd> factor(scaled);
+  if (factor.info() != Eigen::Success) return {};
+  const Eigen::MatrixXd inverse =
+      factor.solve(Eigen::MatrixXd::Identity(scaled.rows(), scaled.cols()));
+  if (!inverse.allFinite()) return {};
+  return scale.asDiagonal() * inverse * scale.asDiagonal();
+}
+
+}  // namespace idlefit
