@@ -7,15 +7,19 @@
 #include <algorithm>
 #include <cstdio>
 #include <iostream>
+#include <optional>
 #include <string>
+#include <utility>
 #include <vector>
 
 #include "cli/estimate.h"
 #include "cli/exit_code.h"
+#include "cli/fit.h"
 #include "cli/questions.h"
 #include "cli/save_file.h"
 #include "cli/terminal.h"
 #include "profiles/baselines.h"
+#include "profiles/coefficients_file.h"
 #include "profiles/engine_file.h"
 #include "profiles/input_error.h"
 #include "profiles/yaml_reader.h"
@@ -29,6 +33,7 @@ struct CommonOptions {
   bool quiet = false;
   std::string color = "auto";
   std::string profiles;
+  std::optional<std::string> coefficients;  ///< empty: the set that comes with the program
 };
 
 void add_common(CLI::App& command, CommonOptions& options) {
@@ -36,6 +41,10 @@ void add_common(CLI::App& command, CommonOptions& options) {
   command.add_flag("--quiet", options.quiet, "Print the first line alone");
   command.add_option("--profiles", options.profiles, "A shop's own baseline profiles")
       ->type_name("FOLDER");
+  command
+      .add_option("--coefficients", options.coefficients,
+                  "Coefficients that idlefit fit has written")
+      ->type_name("FILE");
   command.add_option("--color", options.color, "Colour the text; auto: at a terminal")
       ->check(CLI::IsMember({"auto", "always", "never"}))
       ->type_name("WHEN");
@@ -49,6 +58,10 @@ Style style_of(const CommonOptions& options) {
 
 BaselineSet baselines_of(const CommonOptions& options) {
   return options.profiles.empty() ? built_in_baselines() : read_baselines(options.profiles);
+}
+
+CoefficientsFile coefficients_of(const CommonOptions& options) {
+  return options.coefficients ? read_coefficients(*options.coefficients) : built_in_coefficients();
 }
 
 void print(std::string_view text) { std::fwrite(text.data(), 1, text.size(), stdout); }
@@ -66,14 +79,19 @@ struct EstimateCommand {
   CommonOptions common;
   std::string file;
   std::vector<std::string> sets;
-  bool explain = false;
+  EstimateOptions options;
 
   void add_to(CLI::App& command) {
     command.add_option("ENGINE.yaml", file, "Engine file; - reads standard input")->type_name("");
     command.add_option("--set", sets, "Give or override a value of the file; repeatable")
         ->type_name("KEY=VALUE")
         ->allow_extra_args(false);
-    command.add_flag("--explain", explain, "Show what the pressure is made of");
+    command.add_flag("--explain", options.explain, "Show what the pressure is made of");
+    command
+        .add_option("--sample", options.samples,
+                    "Take the interval from so many sampled engines (16 to 100000)")
+        ->check(CLI::Range(16, 100'000))
+        ->type_name("N");
     add_common(command, common);
     command.footer(
         "Examples:\n"
@@ -93,11 +111,12 @@ struct EstimateCommand {
         return usage_error("estimate needs an engine file or --set, or a terminal to ask at",
                            "estimate");
       }
-      return ask_and_estimate(std::cin, std::cout, baselines_of(common), style);
+      return ask_and_estimate(std::cin, std::cout, baselines_of(common),
+                              coefficients_of(common).posterior, style);
     }
     const EngineCard card = read_engine_card(file, sets);
     const BaselineSet baselines = baselines_of(common);
-    const Estimate answer = estimate(card, baselines, explain);
+    const Estimate answer = estimate(card, baselines, coefficients_of(common).posterior, options);
     if (common.json) {
       print(estimate_json(answer).dump(2) + "\n");
     } else if (common.quiet) {
@@ -106,6 +125,84 @@ struct EstimateCommand {
       print(estimate_text(answer, baselines, style));
     }
     return answer.reliable() ? kExitAnswer : kExitUnreliable;
+  }
+};
+
+// --- fit
+
+struct FitCommand {
+  CommonOptions common;
+  std::vector<std::string> files;
+  std::string output;
+  bool from_table = false;
+
+  void add_to(CLI::App& command) {
+    command
+        .add_option("POINTS.csv", files,
+                    "Measured points, one or more files (docs/points-file.md), or a coefficients "
+                    "file whose points are to be fitted again")
+        ->type_name("");
+    command.add_option("-o,--output", output, "Where to write the coefficients")
+        ->type_name("COEFFICIENTS.yaml");
+    command.add_flag("--from-table", from_table,
+                     "Start from the table of priors, not from the coefficients in use");
+    add_common(command, common);
+    command.footer(
+        "Examples:\n"
+        "  idlefit fit points.csv -o shop.yaml\n"
+        "  idlefit estimate truck.yaml --coefficients shop.yaml\n"
+        "  idlefit fit old.yaml -o new.yaml      (the points that old.yaml was fitted to, again)\n"
+        "Starts from what the program's coefficients know, or those of --coefficients. A file "
+        "that\n"
+        "is in the way is kept beside the new one.\n"
+        "Exit code: 0 coefficients to rely on; 1 none were found; 2 the command line is wrong; 3 "
+        "the\n"
+        "points are; 4 cannot write; 5 a bug.");
+  }
+
+  int run() const {
+    if (files.empty()) return usage_error("fit needs a file of measured points", "fit");
+    if (from_table && common.coefficients)
+      return usage_error("--from-table and --coefficients exclude each other", "fit");
+    const bool again = files.size() == 1 && files.front().ends_with(".yaml");
+    PointsSource source = again ? read_embedded_points(files.front()) : read_points_source(files);
+    if (again && source.points.empty()) {
+      throw InputError({files.front(), 0, 0}, "", "", "a coefficients file that holds points",
+                       "This one was written without any; fit a points file.");
+    }
+    const CoefficientsFile start = coefficients_of(common);
+    const std::string digest = sha256_of(source);
+    if (!from_table && !start.source.points.empty() && sha256_of(start.source) == digest) {
+      throw InputError(
+          {files.front(), 0, 0}, "", "", "points that the coefficients to start from have not seen",
+          "They were fitted to these very points: counted twice, they would look surer "
+          "than they are. Start from others, or from the table with --from-table.");
+    }
+    if (!output.empty()) check_writable(output);
+    const CoefficientKnowledge prior = from_table ? prior_knowledge() : start.posterior;
+    const std::string prior_name = from_table            ? "table"
+                                   : common.coefficients ? *common.coefficients
+                                                         : "shipped defaults";
+    FitReport report = fit_source(std::move(source), prior, prior_name, common.quiet);
+    const bool good = report.result.status == FitStatus::ok;
+    const bool standard_input =
+        std::find(files.begin(), files.end(), std::string("-")) != files.end();
+    if (!again && !standard_input && sha256_of(read_points_source(files)) != digest) {
+      throw InputError({files.front(), 0, 0}, "", "", "points that stay as they are during the fit",
+                       "They were changed under way; nothing was written. Run it again.");
+    }
+    if (good && !output.empty()) {
+      report.kept_as = save_file_keeping(output, write_coefficients(report.file));
+      report.saved_as = output;
+    }
+    if (common.json) {
+      print(fit_json(report).dump(2) + "\n");
+    } else if (common.quiet) {
+      print(fit_line(report) + "\n");
+    } else {
+      print(fit_text(report, style_of(common)));
+    }
+    return good ? kExitAnswer : kExitUnreliable;
   }
 };
 
@@ -161,21 +258,30 @@ int run(int argc, char** argv) {
   estimate_app->allow_extras();
   estimate_command.add_to(*estimate_app);
 
+  FitCommand fit_command;
+  CLI::App* fit_app =
+      app.add_subcommand("fit", "Coefficients of the physics from a shop's own measured points");
+  fit_app->allow_extras();
+  fit_command.add_to(*fit_app);
+
   const CLI::App* chosen = &app;
   try {
     app.parse(argc, argv);
     if (estimate_app->parsed()) chosen = estimate_app;
+    if (fit_app->parsed()) chosen = fit_app;
     const std::vector<std::string> extra = chosen->remaining();
     const std::string command = chosen == &app ? "" : chosen->get_name();
     if (!extra.empty()) return usage_error(unexpected(*chosen, extra.front()), command);
     if (chosen == &app) {
       return usage_error("say what to do, for example: idlefit estimate truck.yaml", command);
     }
-    return estimate_command.run();
+    return chosen == fit_app ? fit_command.run() : estimate_command.run();
   } catch (const CLI::Success& asked) {  // --help, --version
     return app.exit(asked);
   } catch (const CLI::ParseError& error) {
-    return usage_error(error.what(), estimate_app->parsed() ? "estimate" : "");
+    return usage_error(error.what(), estimate_app->parsed() ? "estimate"
+                                     : fit_app->parsed()    ? "fit"
+                                                            : "");
   } catch (const InputError& error) {
     fmt::print(stderr, "{}\n", error.what());
     return kExitInput;

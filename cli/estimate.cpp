@@ -13,6 +13,7 @@
 #include "model/constants.h"
 #include "model/units.h"
 #include "profiles/known_reading.h"
+#include "profiles/sampling.h"
 #include "profiles/units.h"
 
 namespace idlefit {
@@ -30,7 +31,8 @@ constexpr std::string_view kCaution =
     "manual, "
     "local codes and licensed practice come before this estimate.";
 
-std::vector<AskNext> rank_questions(const Estimate& e, const Eigen::VectorXd& effects_Pa) {
+std::vector<AskNext> rank_questions(const Estimate& e, const Eigen::VectorXd& effects_Pa,
+                                    const Discrepancy& discrepancy) {
   std::vector<AskNext> ranked;
   const auto consider = [&ranked](const std::string& key, double removed_Pa) {
     if (to_kPa(removed_Pa) < kWorthAsking_kPa) return;
@@ -41,8 +43,8 @@ std::vector<AskNext> rank_questions(const Estimate& e, const Eigen::VectorXd& ef
              sd_removed_Pa(*e.uncertainty, static_cast<Eigen::Index>(j)));
   }
   if (!e.completion.known) {  // the engine as it stands may be able to tell
-    const MapReading reading{effects_Pa, kVacuumReadingSd_Pa};
-    consider("known.vacuum", e.uncertainty->sd_Pa - map_uncertainty(effects_Pa, &reading).sd_Pa);
+    consider("known.vacuum", sd_removed_by_reading_Pa(effects_Pa, discrepancy,
+                                                      kVacuumReadingSd_Pa));
   }
   std::stable_sort(ranked.begin(), ranked.end(), [](const AskNext& a, const AskNext& b) {
     return a.map_sd_removed_Pa > b.map_sd_removed_Pa;
@@ -86,12 +88,22 @@ std::string joined(const std::vector<std::string>& parts, std::string_view betwe
 // --- The parts of the text
 // ------------------------------------------------------------------------
 
+// How the interval was come by where engines were drawn for it.
+std::string sampled_words(const MapInterval& interval) {
+  std::string text = fmt::format("interval from {} sampled engines", interval.samples);
+  if (interval.no_idle > 0) text += fmt::format(" ({:.1f}% without an idle)", 100 * interval.no_idle);
+  return text + ": " + interval.why + ".";
+}
+
 std::string context_line(const Estimate& e) {
   const OperatingPoint& p = e.idle.point;
   std::string text = e.card.name.empty() ? "Warm" : e.card.name + ": warm";
   text += fmt::format(", {}, barometer {:.1f} kPa.", in_gear(e) ? "in gear" : "in neutral",
                       to_kPa(e.completion.engine.inputs.barometer_Pa));
-  if (e.uncertainty) text += " Brackets: 80%.";
+  if (e.interval) {
+    text += " Brackets: 80%";
+    text += e.interval->samples > 0 ? "; " + sampled_words(*e.interval) : ".";
+  }
   if (e.idle.status != Status::ok && e.idle.balanced) {
     text += fmt::format(" The balance lies at {:.1f} kPa.", to_kPa(p.map_Pa));
   }
@@ -194,8 +206,11 @@ std::string assumed_paragraph(const Estimate& e, std::size_t lines) {
   if (e.completion.known) {
     items.insert(items.begin(), "before the reading was weighed");
   } else if (e.uncertainty) {  // a reading ties the coefficients to the rest
-    items.insert(items.begin(), fmt::format("the physics' own coefficients ({:.1f} kPa)",
-                                            to_kPa(e.uncertainty->coefficients_sd_Pa)));
+    items.insert(items.begin(),
+                 fmt::format("the physics' own coefficients ({:.1f} kPa), and how far engines stray "
+                             "from it ({:.1f} kPa)",
+                             to_kPa(e.uncertainty->coefficients_sd_Pa),
+                             to_kPa(e.uncertainty->discrepancy_sd_Pa)));
   }
   return listed("Assumed", items, "; ", lines);
 }
@@ -257,16 +272,26 @@ nlohmann::ordered_json idle_json(const Estimate& e) {
 }
 
 nlohmann::ordered_json interval_json(const Estimate& e) {
-  nlohmann::ordered_json interval{{"level", 0.8}, {"map_kPa", nullptr}, {"vacuum_inHg", nullptr}};
-  if (!e.uncertainty) {
+  nlohmann::ordered_json interval{{"level", 0.8},
+                                  {"map_kPa", nullptr},
+                                  {"vacuum_inHg", nullptr},
+                                  {"by", nullptr},
+                                  {"samples", 0}};
+  if (!e.interval) {
     interval["reason"] = "no balance to put an interval around";
     return interval;
   }
   const OperatingPoint& p = e.idle.point;
-  const PressureInterval map = interval_80(p.map_Pa, e.uncertainty->sd_Pa);
+  const PressureInterval& map = e.interval->ends;
   interval["map_kPa"] = bounds(to_kPa(map.low_Pa), to_kPa(map.high_Pa));
   interval["vacuum_inHg"] =
       bounds(to_inHg(p.barometer_Pa - map.high_Pa), to_inHg(p.barometer_Pa - map.low_Pa));
+  interval["by"] = e.interval->samples > 0 ? "samples" : "gradient";
+  interval["samples"] = e.interval->samples;
+  if (e.interval->samples > 0) {
+    interval["no_idle"] = finite(e.interval->no_idle);
+    interval["reason"] = e.interval->why;
+  }
   return interval;
 }
 
@@ -302,19 +327,47 @@ nlohmann::ordered_json baseline_json(const BaselineChoice& b) {
 // --- The estimate
 // ---------------------------------------------------------------------------------
 
-// What one number says against another, in words, from this many deviations on.
-constexpr double kSurprising = 2.5;
+// A reading is called odd where one at least so far from what was expected had this chance: that of
+// two and a half deviations of the normal law.
+constexpr double kSurprising = 0.0124;
+
+// Engines drawn where the gradient will not do. The ends of the interval are to be within 10 % of its
+// width: with 256 the upper end strays by 6 % (one deviation, over ten shifts) where one engine in
+// sixteen has no idle, with 512 by 3 %.
+constexpr std::size_t kSamples = 512;
+// So many of them tell whether the gradient will do: of an interval that one engine in thirty spoils
+// by having no idle they miss one in eight.
+constexpr std::size_t kCheckSamples = 64;
+// The share of the interval's width that its ends may be off before the gradient will not do. They
+// are to lie within 10 % of it; half of that is left to what so few engines do not show.
+constexpr double kOff = 0.05;
+
+// What an estimate is worked out from, beside what it shows.
+struct Unknowns {
+  CoefficientUnknowns coefficients;
+  Discrepancy discrepancy;
+  EngineBelief belief;
+  Eigen::VectorXd at;        // of the engine shown, in deviations
+  double map_beyond_Pa = 0;  // predicted MAP less that of the engine shown
+
+  Unknowns(const CoefficientKnowledge& knowledge, std::size_t latents)
+      : coefficients(knowledge),
+        discrepancy(knowledge.discrepancy),
+        belief(knowledge.discrepancy),
+        at(Eigen::VectorXd::Zero(static_cast<Eigen::Index>(latents + kCoefficientCount))) {}
+};
 
 // Takes a vacuum read on this engine into account; what it has to say goes to the warnings.
-std::optional<MapReading> take_reading(Estimate& e) {
-  if (!e.completion.known) return std::nullopt;
-  const std::optional<InformedEngine> informed = inform_by_reading(e.card, e.completion);
+void take_reading(Estimate& e, const CoefficientKnowledge& knowledge, Unknowns& unknowns) {
+  if (!e.completion.known) return;
+  const std::optional<InformedEngine> informed =
+      inform_by_reading(e.card, e.completion, knowledge);
   if (!informed) {
     e.warnings.push_back(
         "The known vacuum was left aside: the model finds no such idle. Check the reading.");
-    return std::nullopt;
+    return;
   }
-  if (std::abs(informed->surprise_Pa) > kSurprising * informed->surprise_sd_Pa) {
+  if (informed->surprise_chance < kSurprising) {
     e.warnings.push_back(fmt::format(
         "The known vacuum is {:.1f} inHg {} than the rest of what was said lets expect: check "
         "both.",
@@ -323,22 +376,64 @@ std::optional<MapReading> take_reading(Estimate& e) {
   e.completion.engine = informed->engine;
   e.completion.input_per_latent = informed->input_per_latent;
   e.coefficients = informed->coefficients;
-  return informed->reading;
+  unknowns.belief = informed->belief;
+  unknowns.at = informed->unknowns;
+  unknowns.map_beyond_Pa = informed->map_beyond_Pa;
+}
+
+// Why the gradient will not do for the interval, plain words; empty where it will.
+std::string gradient_fails(const IdleSampler& sampler, const PressureInterval& interval) {
+  const GradientCheck check = sampler.check(kCheckSamples);
+  if (check.no_idle > 0) return "the gradient does not see those without an idle";
+  if (check.interval_off_Pa <= kOff * (interval.high_Pa - interval.low_Pa)) return {};
+  return fmt::format("the gradient alone is about {:.1f} kPa off",
+                     to_kPa(check.interval_off_Pa));
 }
 
 // Baselines are chosen at sea level, where it no longer matters how high the engine stands.
-void choose_at_sea_level(Estimate& e, const BaselineSet& baselines, const MapReading* reading) {
+Engine at_sea_level(const Estimate& e) {
   Engine engine = e.completion.engine;
   engine.inputs.barometer_Pa = kStandardAtmosphere_Pa;
-  e.sea_level = solve_idle(engine, e.coefficients, {.gradient = true});
-  double sd_Pa = 0;
+  return engine;
+}
+
+// How likely each MAP is, here and at sea level, and with it interval and baseline.
+void weigh(Estimate& e, const BaselineSet& baselines, const Unknowns& unknowns,
+           std::size_t samples) {
+  std::optional<Predictive> map, sea_level;
   if (e.sea_level.balanced && e.sea_level.gradient) {
     Eigen::MatrixXd input_per_latent = e.completion.input_per_latent;
     input_per_latent.row(static_cast<Eigen::Index>(Input::barometer_Pa)).setZero();
-    sd_Pa =
-        map_uncertainty(unknown_effects_Pa(*e.sea_level.gradient, input_per_latent), reading).sd_Pa;
+    sea_level = unknowns.belief.predict(
+        e.sea_level.point.map_Pa + unknowns.map_beyond_Pa,
+        unknown_effects_Pa(*e.sea_level.gradient, input_per_latent, unknowns.coefficients));
   }
-  e.baseline = choose_baseline(baselines, e.card, engine, e.sea_level, sd_Pa);
+  if (e.idle.balanced && e.idle.gradient) {
+    const Eigen::VectorXd effects_Pa = unknown_effects_Pa(
+        *e.idle.gradient, e.completion.input_per_latent, unknowns.coefficients);
+    e.uncertainty.emplace(effects_Pa, unknowns.belief);
+    e.ask_next = rank_questions(e, effects_Pa, unknowns.discrepancy);
+
+    const double barometer_Pa = e.idle.point.barometer_Pa;
+    map = unknowns.belief.predict(e.idle.point.map_Pa + unknowns.map_beyond_Pa, effects_Pa);
+    MapInterval interval{interval_80(*map, barometer_Pa), 0, 0, {}};
+    if (e.idle.status == Status::ok) {
+      const IdleSampler sampler(
+          e.card, unknowns.coefficients, unknowns.belief,
+          {unknowns.at, effects_Pa, e.idle,
+           e.sea_level.balanced ? e.sea_level.state : e.idle.state});
+      interval.why = samples > 0 ? "as asked" : gradient_fails(sampler, interval.ends);
+      if (!interval.why.empty()) {
+        interval.samples = samples > 0 ? samples : kSamples;
+        const SampledIdles sampled = sampler.sample(interval.samples);
+        interval.no_idle = sampled.map.no_idle();
+        interval.ends = interval_80(sampled.map, barometer_Pa);
+        sea_level = sampled.sea_level;
+      }
+    }
+    e.interval = std::move(interval);
+  }
+  e.baseline = choose_baseline(baselines, e.card, at_sea_level(e), e.sea_level, sea_level);
 }
 
 // What makes an engine without an idle find one: the lowest speed that does, where there is one
@@ -369,9 +464,9 @@ std::string remedy_for(const Estimate& e) {
 void warn(Estimate& e) {
   if (!e.idle.balanced) return;
   const OperatingPoint& p = e.idle.point;
-  if (e.uncertainty) {
-    const PressureInterval i = interval_80(p.map_Pa, e.uncertainty->sd_Pa);
-    if (i.high_Pa > p.barometer_Pa) {
+  if (e.interval) {
+    const PressureInterval& i = e.interval->ends;
+    if (i.high_Pa >= p.barometer_Pa) {
       e.warnings.push_back(
           "The interval reaches beyond the barometer: this engine may not idle at this speed.");
     }
@@ -386,24 +481,21 @@ void warn(Estimate& e) {
 
 }  // namespace
 
-Estimate estimate(const EngineCard& card, const BaselineSet& baselines, bool explain) {
+Estimate estimate(const EngineCard& card, const BaselineSet& baselines,
+                  const CoefficientKnowledge& knowledge, const EstimateOptions& options) {
   Estimate e;
   e.card = card;
+  e.coefficients = knowledge.mean;
   e.completion = complete(card);
   e.warnings = card.warnings;  // from reading what was given; then from completing it
   e.warnings.insert(e.warnings.end(), e.completion.warnings.begin(), e.completion.warnings.end());
-  const std::optional<MapReading> reading = take_reading(e);
-  const MapReading* const known = reading ? &*reading : nullptr;
+  Unknowns unknowns(knowledge, e.completion.latent_keys.size());
+  take_reading(e, knowledge, unknowns);
 
   e.idle = solve_idle(e.completion.engine, e.coefficients, {.gradient = true});
-  if (e.idle.balanced && e.idle.gradient) {
-    const Eigen::VectorXd effects_Pa =
-        unknown_effects_Pa(*e.idle.gradient, e.completion.input_per_latent);
-    e.uncertainty = map_uncertainty(effects_Pa, known);
-    e.ask_next = rank_questions(e, effects_Pa);
-  }
-  choose_at_sea_level(e, baselines, known);
-  if (explain) e.explanation = explain_idle(e.completion.engine, e.coefficients);
+  e.sea_level = solve_idle(at_sea_level(e), e.coefficients, {.gradient = true});
+  weigh(e, baselines, unknowns, options.samples);
+  if (options.explain) e.explanation = explain_idle(e.completion.engine, e.coefficients);
   if (e.idle.status == Status::no_idle) e.remedy = remedy_for(e);
   warn(e);
   return e;
@@ -422,8 +514,8 @@ std::string estimate_line(const Estimate& e) {
   }
   std::string map = fmt::format("{:.1f} kPa", to_kPa(p.map_Pa));
   std::string vacuum = fmt::format("{:.1f} inHg vacuum", to_inHg(vacuum_Pa(p)));
-  if (e.uncertainty) {
-    const PressureInterval i = interval_80(p.map_Pa, e.uncertainty->sd_Pa);
+  if (e.interval) {
+    const PressureInterval& i = e.interval->ends;
     map += fmt::format(" ({:.1f}–{:.1f})", to_kPa(i.low_Pa), to_kPa(i.high_Pa));
     vacuum += fmt::format(" ({:.1f}–{:.1f})", to_inHg(p.barometer_Pa - i.high_Pa),
                           to_inHg(p.barometer_Pa - i.low_Pa));

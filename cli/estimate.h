@@ -1,5 +1,6 @@
 #pragma once
 
+#include <cstddef>
 #include <nlohmann/json.hpp>
 #include <optional>
 #include <string>
@@ -8,6 +9,7 @@
 #include "cli/terminal.h"
 #include "model/explain.h"
 #include "model/idle.h"
+#include "model/knowledge.h"
 #include "model/uncertainty.h"
 #include "profiles/baselines.h"
 #include "profiles/engine_file.h"
@@ -20,6 +22,14 @@ struct AskNext {
   double map_sd_removed_Pa = 0;
 };
 
+/// The 80 % interval of idle MAP, and how it was come by.
+struct MapInterval {
+  PressureInterval ends;
+  std::size_t samples = 0;  ///< engines drawn; 0: by gradient
+  double no_idle = 0;       ///< share of them that has no idle
+  std::string why;          ///< they were drawn, plain words; empty by gradient
+};
+
 /// All that `estimate` has to say about one engine.
 struct Estimate {
   EngineCard card;
@@ -28,6 +38,7 @@ struct Estimate {
   SolveResult idle;
   SolveResult sea_level;                      ///< the same engine, speed and loads at 101.325 kPa
   std::optional<MapUncertainty> uncertainty;  ///< of idle.point.map_Pa; empty without a balance
+  std::optional<MapInterval> interval;        ///< likewise
   BaselineChoice baseline;
   std::vector<AskNext> ask_next;          ///< most useful first
   std::vector<Contribution> explanation;  ///< filled on request
@@ -38,9 +49,15 @@ struct Estimate {
   bool reliable() const { return idle.status == Status::ok && sea_level.balanced; }
 };
 
-/// Predicts the idle of a card's engine and chooses its baseline. Throws InputError where no engine
-/// can meet the card.
-Estimate estimate(const EngineCard& card, const BaselineSet& baselines, bool explain);
+struct EstimateOptions {
+  bool explain = false;     ///< fill Estimate::explanation
+  std::size_t samples = 0;  ///< sampled engines for the interval; 0: only where it needs them
+};
+
+/// Predicts the idle of a card's engine and chooses its baseline, by what is known of the
+/// coefficients. Throws InputError where no engine can meet the card.
+Estimate estimate(const EngineCard& card, const BaselineSet& baselines,
+                  const CoefficientKnowledge& knowledge, const EstimateOptions& options);
 
 /// The line a reader wants: MAP and vacuum with their intervals, speed, and the baseline.
 std::string estimate_line(const Estimate& estimate);

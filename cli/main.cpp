@@ -1,4 +1,5 @@
 #include <fmt/format.h>
+#include <glog/logging.h>
 #include <signal.h>
 #include <unistd.h>
 
@@ -36,6 +37,10 @@ int main(int argc, char** argv) {
   struct sigaction interrupt = {};
   interrupt.sa_handler = on_interrupt;
   sigaction(SIGINT, &interrupt, nullptr);
+
+  // Ceres logs through glog, which would print on standard error whatever the solver is told.
+  FLAGS_minloglevel = google::GLOG_FATAL;
+  google::InitGoogleLogging(argv[0]);
 
   const int code = guarded_run(argc, argv);
   // A full disk shows only when the last of the output is written.

@@ -127,8 +127,9 @@ std::string cam(const std::string& answer) {
 // Answers collected so far, as a command line would give them.
 class Interview {
  public:
-  Interview(std::istream& in, std::ostream& out, const BaselineSet& baselines, const Style& style)
-      : in_(in), out_(out), baselines_(baselines), style_(style) {}
+  Interview(std::istream& in, std::ostream& out, const BaselineSet& baselines,
+            const CoefficientKnowledge& knowledge, const Style& style)
+      : in_(in), out_(out), baselines_(baselines), knowledge_(knowledge), style_(style) {}
 
   int run();
 
@@ -147,6 +148,7 @@ class Interview {
   std::istream& in_;
   std::ostream& out_;
   const BaselineSet& baselines_;
+  const CoefficientKnowledge& knowledge_;
   const Style& style_;
   std::vector<std::string> sets_;
   std::optional<Estimate> estimate_;
@@ -192,7 +194,7 @@ bool Interview::ask(const std::string& question, const AsOverride& as_override) 
     try {
       const EngineCard card = read_engine_card("", completed());
       if (enough()) {
-        estimate_ = estimate(card, baselines_, false);
+        estimate_ = estimate(card, baselines_, knowledge_, {});
         out_ << "   " << style_.bold(estimate_line(*estimate_)) << '\n';
       }
       return true;
@@ -266,8 +268,8 @@ std::string question_for(std::string_view key) {
 }
 
 int ask_and_estimate(std::istream& in, std::ostream& out, const BaselineSet& baselines,
-                     const Style& style) {
-  return Interview(in, out, baselines, style).run();
+                     const CoefficientKnowledge& knowledge, const Style& style) {
+  return Interview(in, out, baselines, knowledge, style).run();
 }
 
 }  // namespace idlefit

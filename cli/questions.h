@@ -6,6 +6,7 @@
 #include <string_view>
 
 #include "cli/terminal.h"
+#include "model/knowledge.h"
 #include "profiles/baselines.h"
 
 namespace idlefit {
@@ -18,6 +19,6 @@ std::string question_for(std::string_view key);
 /// empty answer means unknown; the end of `in` ends the questions. Returns the exit code of
 /// `estimate`; throws CannotWrite where the file cannot be saved.
 int ask_and_estimate(std::istream& in, std::ostream& out, const BaselineSet& baselines,
-                     const Style& style);
+                     const CoefficientKnowledge& knowledge, const Style& style);
 
 }  // namespace idlefit

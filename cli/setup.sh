@@ -6,7 +6,8 @@ build=$root/build
 cores=$(nproc)
 
 packages=(g++ cmake ninja-build libeigen3-dev libceres-dev libyaml-cpp-dev libcli11-dev libfmt-dev
-          nlohmann-json3-dev libudunits2-dev catch2 libbenchmark-dev libsundials-dev)
+          nlohmann-json3-dev libudunits2-dev libmd-dev catch2 libbenchmark-dev libsundials-dev
+          libgsl-dev libboost-dev)
 
 say() { printf '%s\n' "$*" >&2; }
 

@@ -8,15 +8,17 @@
 #include "fit/minimise.h"
 #include "fit/posterior.h"
 #include "fit/predictions.h"
+#include "model/uncertainty.h"
 
 namespace idlefit {
 namespace {
 
 constexpr double kFurthestLatent = 4.0;  // deviations: no engine is further from what is usual
-constexpr int kRoundsAtMost = 12;
+constexpr int kRoundsAtMost = 25;
 constexpr double kSettledDiscrepancy = 0.01;  // relative: far less than it is known
-constexpr double kSettledShared = 0.03;       // prior deviations
+constexpr double kSettledShared = 1e-3;       // prior deviations
 constexpr double kRelativeDecrease = 1e-8;
+constexpr int kStepsOnFailure = 10, kStepsToConfirm = 5;
 constexpr double kLeverageToRefit = 0.7;  // above, the first order of leaving out is not enough
 constexpr std::size_t kRefitsAtMost = 50;
 
@@ -37,7 +39,7 @@ class Search {
   }
 
   // Moves x to the minimum for a scale of the discrepancy.
-  MinimiseResult minimise_at(double discrepancy_Pa, double relative_decrease, Unknowns& x) {
+  MinimiseResult minimise_at(double discrepancy_Pa, int steps_at_most, Unknowns& x) {
     CostProblem cost;
     cost.blocks.push_back(shared_block(x.shared));
     std::vector<std::size_t> block_of_car(x.cars.size(), 0);
@@ -62,7 +64,7 @@ class Search {
       evaluate(unknowns_of(blocks));
     };
     const MinimiseResult result =
-        minimise(cost, {.relative_decrease = relative_decrease, .threads = options_.threads});
+        minimise(cost, {.relative_decrease = kRelativeDecrease, .steps_at_most = steps_at_most});
     if (result.usable) x = unknowns_of(cost.blocks);
     return result;
   }
@@ -229,14 +231,17 @@ void describe_points(const PointSet& set, const FitProblem& problem,
     result.points[i].refitted = true;
   }
   for (std::size_t i = 0; i < views.size(); ++i) {
-    // Student's t with this scale about a prediction with that deviation; their sum's 80 % by a
-    // normal law of the same spread as the two intervals have.
-    const double student = 1.5332063;  // 90 % quantile of Student's t with 4 degrees of freedom
-    const double normal = 1.2815516;
-    const double half =
-        std::hypot(student * problem.rows[i].scale(d), normal * views[i].leave_out_sd);
-    result.points[i].leave_out_low = result.points[i].leave_out - half;
-    result.points[i].leave_out_high = result.points[i].leave_out + half;
+    // What the fit without the row leaves open, normal, and the row's own Student's t. The law does
+    // not mind that its numbers are here in the point's unit.
+    std::vector<Predictive::Part> law;
+    for (const DiscrepancyPart& part :
+         discrepancy_parts({.nodes = {{problem.rows[i].scale(d), 1.0}}})) {
+      law.push_back({part.weight, result.points[i].leave_out,
+                     std::hypot(views[i].leave_out_sd, std::sqrt(part.variance_Pa2))});
+    }
+    const Predictive predictive(std::move(law));
+    result.points[i].leave_out_low = predictive.quantile_Pa(0.1);
+    result.points[i].leave_out_high = predictive.quantile_Pa(0.9);
   }
 }
 
@@ -262,13 +267,14 @@ FitResult fit(const PointSet& set, const CoefficientKnowledge& prior, const FitO
     result.points[i].before = predictions.value(i);
 
   // Most of the way with the model as linear and all else exact, Student's t and the scale of the
-  // discrepancy included: each round costs one evaluation. Where a round does not gain, and for the
-  // last of the way, the search proper.
+  // discrepancy included: each round costs one evaluation and takes a Newton step, where the search
+  // proper, which knows Student's t by its weights, would creep. That search steps in where a round
+  // does not gain, and confirms the end.
   const auto posterior_here = [&] {
     return LinearPosterior(problem, x, linear_rows(problem, predictions), options.threads);
   };
-  const auto search_on = [&](double d) {
-    const MinimiseResult found = search.minimise_at(d, kRelativeDecrease, x);
+  const auto search_on = [&](double d, int steps_at_most) {
+    const MinimiseResult found = search.minimise_at(d, steps_at_most, x);
     if (found.usable && search.evaluate(x)) return true;
     result.reason = "the search for the coefficients failed: " + found.message;
     result.evaluations = search.evaluations();
@@ -284,14 +290,14 @@ FitResult fit(const PointSet& set, const CoefficientKnowledge& prior, const FitO
     x = search.within_bounds(posterior.mode(d, x).at);
     if (!search.evaluate(x) || !(posterior_here().cost(d, x) <= cost)) {
       x = before;
-      if (!search.evaluate(x) || !search_on(d)) return result;
+      if (!search.evaluate(x) || !search_on(d, kStepsOnFailure)) return result;
     }
     over = discrepancy_posterior(posterior_here(), x);
     settled = std::fabs(std::log(over.best_Pa / d)) < kSettledDiscrepancy &&
               (x.shared - before.shared).lpNorm<Eigen::Infinity>() < kSettledShared;
     d = over.best_Pa;
   }
-  if (!search_on(d)) return result;
+  if (!search_on(d, kStepsToConfirm)) return result;
   result.evaluations = search.evaluations();
   if (!settled) {
     result.reason = "the scale of the discrepancy does not settle";
@@ -307,6 +313,9 @@ FitResult fit(const PointSet& set, const CoefficientKnowledge& prior, const FitO
   result.posterior.covariance = problem.prior_sd.asDiagonal() *
                                 over.shared_covariance.topLeftCorner(kCoefficients, kCoefficients) *
                                 problem.prior_sd.asDiagonal();
+  // Symmetric to the last bit, which rounding does not see to.
+  result.posterior.covariance.triangularView<Eigen::StrictlyUpper>() =
+      result.posterior.covariance.transpose().eval();
   for (std::size_t k = 0; k < kCoefficientCount; ++k) {
     double& c = coefficient_ref(result.posterior.mean, k);
     c = std::clamp(c, kCoefficientInfo[k].lower, kCoefficientInfo[k].upper);

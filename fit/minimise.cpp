@@ -40,28 +40,46 @@ class StudentLoss final : public ceres::LossFunction {
   }
 };
 
+void take_back(const std::vector<double>& at, std::vector<ParameterBlock>& blocks) {
+  const double* from = at.data();
+  for (ParameterBlock& block : blocks) {
+    std::copy_n(from, block.value.size(), block.value.data());
+    from += block.value.size();
+  }
+}
+
 class Prepare final : public ceres::EvaluationCallback {
  public:
-  explicit Prepare(CostProblem& problem) : problem_(problem) {}
+  Prepare(CostProblem& problem, const std::vector<double>& at) : problem_(problem), at_(at) {}
   void PrepareForEvaluation(bool, bool new_point) override {
-    if (new_point && problem_.prepare) problem_.prepare(problem_.blocks);
+    if (!new_point || !problem_.prepare) return;
+    take_back(at_, problem_.blocks);
+    problem_.prepare(problem_.blocks);
   }
 
  private:
   CostProblem& problem_;
+  const std::vector<double>& at_;
 };
 
 }  // namespace
 
 MinimiseResult minimise(CostProblem& problem, const MinimiseSettings& settings) {
-  Prepare prepare(problem);
+  // Ceres orders blocks by their address: all in one piece, so that the order, and with it every
+  // rounding, is the same each time.
+  std::vector<double> parameters;
+  for (const ParameterBlock& block : problem.blocks)
+    parameters.insert(parameters.end(), block.value.begin(), block.value.end());
+  Prepare prepare(problem, parameters);
   ceres::Problem::Options ownership;
   ownership.evaluation_callback = &prepare;
   ceres::Problem ceres_problem(ownership);
   bool any_own = false;
   auto ordering = std::make_shared<ceres::ParameterBlockOrdering>();
-  for (ParameterBlock& block : problem.blocks) {
-    double* const at = block.value.data();
+  std::vector<double*> address;
+  double* at = parameters.data();
+  for (const ParameterBlock& block : problem.blocks) {
+    address.push_back(at);
     ceres_problem.AddParameterBlock(at, static_cast<int>(block.value.size()));
     for (Eigen::Index i = 0; i < block.lower.size(); ++i)
       ceres_problem.SetParameterLowerBound(at, static_cast<int>(i), block.lower[i]);
@@ -69,13 +87,14 @@ MinimiseResult minimise(CostProblem& problem, const MinimiseSettings& settings) 
       ceres_problem.SetParameterUpperBound(at, static_cast<int>(i), block.upper[i]);
     ordering->AddElementToGroup(at, block.own ? 0 : 1);
     any_own = any_own || block.own;
+    at += block.value.size();
   }
   for (const CostTerm& term : problem.terms) {
-    std::vector<double*> at;
-    for (const std::size_t b : term.blocks) at.push_back(problem.blocks[b].value.data());
+    std::vector<double*> of_term;
+    for (const std::size_t b : term.blocks) of_term.push_back(address[b]);
     ceres::LossFunction* loss = term.student ? new StudentLoss : nullptr;
     if (term.weight != 1.0) loss = new ceres::ScaledLoss(loss, term.weight, ceres::TAKE_OWNERSHIP);
-    ceres_problem.AddResidualBlock(new TermCost(term, problem.blocks), loss, at);
+    ceres_problem.AddResidualBlock(new TermCost(term, problem.blocks), loss, of_term);
   }
 
   ceres::Solver::Options options;
@@ -89,10 +108,13 @@ MinimiseResult minimise(CostProblem& problem, const MinimiseSettings& settings) 
   options.max_num_iterations = settings.steps_at_most;
   // Steps that no longer gain, though tiny, have met the accuracy of the terms.
   options.min_trust_region_radius = 1e-4;
-  options.num_threads = static_cast<int>(settings.threads);
+  // Its own work is little beside the terms', and on several threads its sums change their order.
+  options.num_threads = 1;
   options.logging_type = ceres::SILENT;
   ceres::Solver::Summary summary;
   ceres::Solve(options, &ceres_problem, &summary);
+
+  take_back(parameters, problem.blocks);
 
   MinimiseResult result;
   result.usable = summary.IsSolutionUsable();

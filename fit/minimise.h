@@ -38,7 +38,6 @@ struct CostProblem {
 struct MinimiseSettings {
   double relative_decrease = 1e-10;  ///< of the cost in a step, below which it is done
   int steps_at_most = 60;
-  unsigned threads = 1;
 };
 
 struct MinimiseResult {

@@ -90,14 +90,6 @@ void check_against_before(const std::vector<BaselineProfile>& before,
                    kilopascals(last.map_to_kPa) + ", where \"" + last.name + "\" ends", next);
 }
 
-double normal_below(double x) { return 0.5 * std::erfc(-x / std::sqrt(2.0)); }
-
-// Probability that MAP lies below a bound; a MAP known exactly belongs to the range it begins.
-double share_below(double bound_kPa, double map_kPa, double sd_kPa) {
-  if (sd_kPa > 0.0) return normal_below((bound_kPa - map_kPa) / sd_kPa);
-  return map_kPa < bound_kPa ? 1.0 : 0.0;
-}
-
 // The profile whose range holds a MAP, or the first or last one.
 std::size_t profile_at(const BaselineSet& set, double map_kPa) {
   std::size_t i = 0;
@@ -189,14 +181,15 @@ std::vector<CustomFlag> custom_flags(const EngineCard& card, const Engine& engin
   return flags;
 }
 
-BaselineChoice choose_baseline(const BaselineSet& set, double map_sea_level_kPa, double sd_kPa,
-                               const std::vector<CustomFlag>& flags) {
-  assert(!set.profiles.empty() && std::isfinite(map_sea_level_kPa) && sd_kPa >= 0.0);
+BaselineChoice choose_baseline(const BaselineSet& set, double map_sea_level_kPa,
+                               const Predictive& likely, const std::vector<CustomFlag>& flags) {
+  assert(!set.profiles.empty() && std::isfinite(map_sea_level_kPa));
   const std::size_t count = set.profiles.size();
   std::vector<double> share(count + 1);  // the last is custom
   double below = 0.0;
   for (std::size_t i = 0; i < count; ++i) {
-    const double up_to = share_below(set.profiles[i].map_to_kPa, map_sea_level_kPa, sd_kPa);
+    const double up_to =
+        likely.below(to_program_unit(set.profiles[i].map_to_kPa, "kPa", Dimension::pressure));
     share[i] = up_to - below;
     below = up_to;
   }
@@ -262,14 +255,17 @@ BaselineChoice choose_baseline(const BaselineSet& set, double map_sea_level_kPa,
                              kilopascals(range.map_to_kPa) + ".");
   }
   if (!choice.decided) {
-    choice.reasons.push_back("It is known to " + kilopascals(sd_kPa) +
-                             " only (one standard deviation).");
+    choice.reasons.push_back(
+        "It is known to " +
+        kilopascals(from_program_unit(likely.sd_Pa(), "kPa", Dimension::pressure)) +
+        " only (one standard deviation).");
   }
   return choice;
 }
 
 BaselineChoice choose_baseline(const BaselineSet& set, const EngineCard& card, const Engine& engine,
-                               const SolveResult& sea_level, double sd_Pa) {
+                               const SolveResult& sea_level,
+                               const std::optional<Predictive>& likely) {
   const std::optional<double> map_kPa =
       sea_level.balanced
           ? std::optional(from_program_unit(sea_level.point.map_Pa, "kPa", Dimension::pressure))
@@ -278,8 +274,10 @@ BaselineChoice choose_baseline(const BaselineSet& set, const EngineCard& card, c
   if (sea_level.status == Status::not_converged && !map_kPa) {
     flags.push_back({CustomFlag::Kind::no_idle, "The model gives no idle to choose by."});
   }
-  return choose_baseline(set, map_kPa.value_or(set.profiles.back().map_to_kPa),
-                         from_program_unit(sd_Pa, "kPa", Dimension::pressure), flags);
+  const double chosen_by_kPa = map_kPa.value_or(set.profiles.back().map_to_kPa);
+  const Predictive exactly(
+      {{1.0, to_program_unit(chosen_by_kPa, "kPa", Dimension::pressure), 0.0}});
+  return choose_baseline(set, chosen_by_kPa, likely.value_or(exactly), flags);
 }
 
 }  // namespace idlefit

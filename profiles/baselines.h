@@ -8,6 +8,7 @@
 
 #include "model/engine.h"
 #include "model/idle.h"
+#include "model/uncertainty.h"
 #include "profiles/engine_file.h"
 
 namespace idlefit {
@@ -74,14 +75,16 @@ struct BaselineChoice {
   std::vector<std::string> reasons;  ///< sentences in plain words
 };
 
-/// Chooses by the idle MAP at sea level, normally distributed with a deviation (kPa, 0 or more).
+/// Chooses by the idle MAP at sea level and by how likely each other is; no idle counts as custom.
 /// A flag makes the answer custom, with probability 1 unless it is only that MAP is too high.
-BaselineChoice choose_baseline(const BaselineSet& set, double map_sea_level_kPa, double sd_kPa,
-                               const std::vector<CustomFlag>& flags);
+BaselineChoice choose_baseline(const BaselineSet& set, double map_sea_level_kPa,
+                               const Predictive& likely, const std::vector<CustomFlag>& flags);
 
-/// The same from the solution of the engine at sea level; a solution without a balance is a custom
-/// calibration, whose nearest profile is the last.
+/// The same from the solution of the engine at sea level, and how likely each other MAP is there,
+/// if that is known; a solution without a balance is a custom calibration, whose nearest profile is
+/// the last.
 BaselineChoice choose_baseline(const BaselineSet& set, const EngineCard& card, const Engine& engine,
-                               const SolveResult& sea_level, double sd_Pa);
+                               const SolveResult& sea_level,
+                               const std::optional<Predictive>& likely);
 
 }  // namespace idlefit

@@ -153,7 +153,26 @@ const YamlNode* find_path(const YamlNode& root, std::string_view path, const Yam
   return node;
 }
 
+// Every value that stands in a tree, read.
+EngineCard card_of(const YamlNode& root) {
+  EngineCard card;
+  const YamlNode* nearest = nullptr;
+  for (const EngineKey& key : engine_keys()) {
+    const YamlNode* const node = find_path(root, key.path, nearest);
+    if (node == nullptr) continue;
+    key.read(card, *node);
+    card.where[std::string(key.path)] = node->place.where();
+  }
+  return card;
+}
+
 }  // namespace
+
+EngineCard parse_engine_card(std::string_view text, const std::string& name) {
+  const YamlNode root = parse_yaml(text, name);
+  check_structure(root, "");
+  return card_of(root);
+}
 
 EngineCard read_engine_card(const std::string& path, const std::vector<std::string>& sets) {
   YamlNode root;
@@ -169,14 +188,7 @@ EngineCard read_engine_card(const std::string& path, const std::vector<std::stri
   }
   for (std::size_t i = 0; i < sets.size(); ++i) apply_set(root, sets[i], i + 1);
 
-  EngineCard card;
-  const YamlNode* nearest = nullptr;
-  for (const EngineKey& key : engine_keys()) {
-    const YamlNode* const node = find_path(root, key.path, nearest);
-    if (node == nullptr) continue;
-    key.read(card, *node);
-    card.where[std::string(key.path)] = node->place.where();
-  }
+  EngineCard card = card_of(root);
   check_card(card, [&](std::string_view key) {
     const YamlNode* close = nullptr;
     const YamlNode* const node = find_path(root, key, close);

@@ -4,6 +4,7 @@
 #include <map>
 #include <optional>
 #include <string>
+#include <string_view>
 #include <vector>
 
 #include "model/engine.h"
@@ -73,6 +74,10 @@ struct EngineCard {
 /// Throws InputError; on return the card is complete enough to estimate from, and every given value
 /// has been checked for range and against the others.
 EngineCard read_engine_card(const std::string& path, const std::vector<std::string>& sets);
+
+/// Reads the text of an engine file of this name; every value is checked for range, but whether
+/// they agree and are enough is left to check_card. Throws InputError.
+EngineCard parse_engine_card(std::string_view text, const std::string& name);
 
 /// The card as an engine file again: what was said, nothing assumed, in the trade's units.
 std::string write_engine_card(const EngineCard& card);

@@ -56,7 +56,8 @@ EngineKey quantity(std::string_view path, const QuantityRange& range,
           [=](const EngineCard& card) {
             return field(card) ? quantity_text(*field(card), range.dimension, units)
                                : std::string();
-          }};
+          },
+          range};
 }
 
 // Words in the order of the enumeration that they name.

@@ -1,6 +1,7 @@
 #pragma once
 
 #include <functional>
+#include <optional>
 #include <span>
 #include <string>
 #include <string_view>
@@ -18,6 +19,8 @@ struct EngineKey {
   std::function<void(EngineCard&, const YamlNode&)> read;
   /// The value as it stands in a file; empty where the card does not have it.
   std::function<std::string(const EngineCard&)> write;
+  /// Of a number with a unit; empty for plain numbers, words and names.
+  std::optional<QuantityRange> range = std::nullopt;
 };
 
 /// All keys in the order in which a file is written.

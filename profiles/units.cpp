@@ -401,9 +401,15 @@ std::string quantity_text(double value, Dimension dimension,
 }
 
 std::string exact_number_text(double number) {
-  return number_text(number, digits_needed([&](int digits) {
-                       return parse_number(number_text(number, digits)) == number;
-                     }));
+  const auto reads_back = [&](int digits) {
+    return parse_number(number_text(number, digits)) == number;
+  };
+  const int digits = digits_needed(reads_back);
+  if (reads_back(digits)) return number_text(number, digits);
+  // Too small for plain notation.
+  std::array<char, 64> buffer{};
+  const auto result = std::to_chars(buffer.data(), buffer.data() + buffer.size(), number);
+  return {buffer.data(), result.ptr};
 }
 
 }  // namespace idlefit

@@ -8,21 +8,18 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
-#include <filesystem>
-#include <fstream>
 #include <limits>
 #include <optional>
 #include <sstream>
-#include <system_error>
 #include <unordered_set>
 #include <utility>
+
+#include "profiles/text_file.h"
 
 namespace idlefit {
 namespace {
 
 using namespace std::string_view_literals;
-
-constexpr std::string_view kLeaveOut = "Leave the key out if it is not known.";
 
 // --- Places and excerpts -------------------------------------------------------------------------
 
@@ -36,16 +33,6 @@ std::vector<std::string> split_lines(std::string_view text) {
     }
   }
   return lines;
-}
-
-// Column in characters, from 1, of a byte offset in a line.
-int column_of(std::string_view line, std::size_t byte) {
-  int column = 1;
-  for (std::size_t i = 0; i < std::min(byte, line.size());) {
-    i += utf8_character(line, i).length;
-    ++column;
-  }
-  return column;
 }
 
 YamlPlace place_at(const std::shared_ptr<const YamlSource>& source, int line_from_0,
@@ -63,7 +50,8 @@ YamlPlace place_at(const std::shared_ptr<const YamlSource>& source, int line_fro
 
 class TreeBuilder : public YAML::EventHandler {
  public:
-  explicit TreeBuilder(std::shared_ptr<const YamlSource> source) : source_(std::move(source)) {}
+  TreeBuilder(std::shared_ptr<const YamlSource> source, std::size_t nodes_max)
+      : source_(std::move(source)), nodes_max_(nodes_max) {}
 
   YamlNode take_root() { return std::move(root_); }
 
@@ -193,9 +181,9 @@ class TreeBuilder : public YAML::EventHandler {
   }
 
   void count(const YAML::Mark& mark) {
-    if (++nodes_ > kYamlNodesMax) {
+    if (++nodes_ > nodes_max_) {
       throw InputError(at(mark).where(), "", "",
-                       "at most " + std::to_string(kYamlNodesMax) + " keys and values",
+                       "at most " + std::to_string(nodes_max_) + " keys and values",
                        "Is this the file you meant?", at(mark).excerpt());
     }
   }
@@ -240,7 +228,7 @@ class TreeBuilder : public YAML::EventHandler {
   std::vector<Level> open_;
   YamlNode root_;
   int documents_ = 0;
-  std::size_t nodes_ = 0;
+  std::size_t nodes_ = 0, nodes_max_;
 };
 
 // What the parser's terse complaints mean to somebody who edits a file by hand.
@@ -270,40 +258,20 @@ std::string yaml_advice(const std::string& complaint, const std::string& line) {
 
 // Whatever is not plain text is refused here, so the parser never sees it.
 void check_text(std::string_view text, const std::shared_ptr<const YamlSource>& source) {
-  int line = 0;
-  std::size_t line_start = 0;
-  for (std::size_t i = 0; i < text.size();) {
-    const Utf8Character character = utf8_character(text, i);
-    if (!is_text(character)) {
-      const YamlPlace place = place_at(source, line, static_cast<int>(i - line_start));
-      throw InputError(
-          place.where(), "", std::string(text.substr(i, character.length)),
-          "text in UTF-8 without control characters",
-          "This looks like a binary or damaged file: give a YAML file, saved as UTF-8.",
-          place.excerpt());
-    }
-    i += character.length;
-    if (character.code == '\n') {
-      ++line;
-      line_start = i;
-    }
-  }
+  const auto no_text = find_no_text(text);
+  if (!no_text) return;
+  const YamlPlace place =
+      place_at(source, no_text->line - 1, static_cast<int>(no_text->byte - no_text->line_start));
+  throw InputError(place.where(), "", std::string(text.substr(no_text->byte, no_text->length)),
+                   "text in UTF-8 without control characters",
+                   "This looks like a binary or damaged file: give a YAML file, saved as UTF-8.",
+                   place.excerpt());
 }
 
-std::string megabytes(std::size_t bytes) {
-  return number_text(static_cast<double>(bytes) / 1e6, 3) + " MB";
-}
-
-void check_size(std::size_t bytes, const std::string& name) {
-  if (bytes > kYamlBytesMax) {
-    throw InputError({name, 0, 0}, "", "", "a file of at most " + megabytes(kYamlBytesMax),
-                     "Is this the file you meant?");
-  }
-}
-
-YamlNode parse(std::string_view text, const std::shared_ptr<const YamlSource>& source) {
+YamlNode parse(std::string_view text, const std::shared_ptr<const YamlSource>& source,
+               const YamlLimits& limits) {
   check_text(text, source);
-  TreeBuilder builder(source);
+  TreeBuilder builder(source, limits.nodes);
   try {
     std::istringstream stream{std::string(text)};
     YAML::Parser parser(stream);
@@ -377,38 +345,8 @@ InputError::Where YamlPlace::where() const {
 
 std::string YamlPlace::excerpt() const {
   if (!source || line < 1 || line > static_cast<int>(source->lines.size())) return {};
-  constexpr int kBefore = 50;   // characters shown before the column
-  constexpr int kLongest = 90;  // columns shown in all
-  const std::string& text = source->lines[static_cast<std::size_t>(line - 1)];
-  // Each character is escaped by itself so that the mark stands under the right one.
-  std::string shown, mark;
-  int position = 1;
-  const int first = std::max(1, column - kBefore);
-  if (first > 1) {
-    shown = "...";
-    mark = "   ";
-  }
-  int width = 0;
-  for (std::size_t i = 0; i < text.size(); ++position) {
-    const std::size_t length = utf8_character(text, i).length;
-    if (position >= first) {
-      const std::string_view raw = std::string_view(text).substr(i, length);
-      const std::string piece = raw == "\t" ? " " : printable(raw, 12);
-      const std::size_t piece_width = piece == raw ? 1 : piece.size();
-      width += static_cast<int>(piece_width);
-      // Escapes before the column may use up the room: the marked character is always shown.
-      if (width > kLongest && position > column) {
-        shown += "...";
-        break;
-      }
-      shown += piece;
-      if (position < column) mark.append(piece_width, ' ');
-    }
-    i += length;
-  }
-  const std::string number = source->argument ? "" : std::to_string(line);
-  const std::string margin(std::max<std::size_t>(5, number.size()), ' ');
-  return margin.substr(number.size()) + number + " | " + shown + "\n" + margin + " | " + mark + "^";
+  return line_excerpt(source->lines[static_cast<std::size_t>(line - 1)],
+                      source->argument ? 0 : line, column);
 }
 
 // --- Nodes ---------------------------------------------------------------------------------------
@@ -474,13 +412,21 @@ const YamlNode& YamlNode::require(std::string_view field, std::string_view key) 
                    place.excerpt());
 }
 
+bool YamlNode::has_text() const { return kind == Kind::scalar && !text.empty(); }
+
+std::string YamlNode::leave_out(std::string_view remedy) const {
+  if (!remedy.empty()) return std::string(remedy);
+  return place.source && place.source->table ? "Leave the cell empty if it is not known."
+                                             : "Leave the key out if it is not known.";
+}
+
 void YamlNode::expect_scalar(std::string_view field, std::string expected) const {
   if (kind == Kind::null) {
     throw error(field, std::move(expected),
                 "Write the value, or remove the key if it is not known.");
   }
   if (kind != Kind::scalar || text.empty()) {
-    throw error(field, std::move(expected), std::string(kLeaveOut));
+    throw error(field, std::move(expected), leave_out({}));
   }
 }
 
@@ -502,19 +448,22 @@ std::string YamlNode::as_text(std::string_view field, std::size_t longest) const
 
 double YamlNode::as_number(std::string_view field, const NumberRange& range,
                            std::string_view remedy) const {
-  const std::string expected = number_text(range.low) + " to " + number_text(range.high) +
-                               (range.what.empty() ? "" : " " + std::string(range.what));
-  expect_scalar(field, "a plain number, " + expected);
-  const std::string advice(remedy.empty() ? kLeaveOut : remedy);
+  // Texts are made where they are needed only: a table has many numbers that are right.
+  const auto expected = [&] {
+    return number_text(range.low) + " to " + number_text(range.high) +
+           (range.what.empty() ? "" : " " + std::string(range.what));
+  };
+  if (!has_text()) expect_scalar(field, "a plain number, " + expected());
   double number = 0;
   try {
     number = parse_number(text);
   } catch (const QuantityError& problem) {
-    throw error(field, problem.expected + ", " + expected, problem.next_step);
+    throw error(field, problem.expected + ", " + expected(), problem.next_step);
   }
   if (!(number >= range.low && number <= range.high)) {
     const auto guess = slipped_number(number, range.low, range.high);
-    throw error(field, expected, (guess ? did_you_mean(number_text(*guess)) : "") + advice);
+    throw error(field, expected(),
+                (guess ? did_you_mean(number_text(*guess)) : "") + leave_out(remedy));
   }
   return number;
 }
@@ -526,7 +475,7 @@ int YamlNode::as_integer(std::string_view field, const NumberRange& range,
     throw error(field,
                 "a whole number, " + number_text(range.low) + " to " + number_text(range.high) +
                     (range.what.empty() ? "" : " " + std::string(range.what)),
-                std::string(remedy.empty() ? kLeaveOut : remedy));
+                leave_out(remedy));
   }
   return static_cast<int>(number);
 }
@@ -541,10 +490,11 @@ double YamlNode::as_quantity(std::string_view field, const QuantityRange& range,
     };
     return bound(range.low) + " to " + bound(range.high) + " " + std::string(unit);
   };
-  std::string expected(range.what);
-  expected += (expected.empty() ? "" : " of ") + range_in(range.unit);
-  expect_scalar(field, expected);
-  const std::string advice(remedy.empty() ? kLeaveOut : remedy);
+  const auto expected_in_unit = [&] {
+    std::string expected(range.what);
+    return expected + (expected.empty() ? "" : " of ") + range_in(range.unit);
+  };
+  if (!has_text()) expect_scalar(field, expected_in_unit());
 
   NumberWithUnit quantity;
   double value = 0;
@@ -557,7 +507,7 @@ double YamlNode::as_quantity(std::string_view field, const QuantityRange& range,
       next = "Write the unit as well, such as \"" + number_text(quantity.number) + " " +
              std::string(range.unit) + "\".";
     }
-    throw error(field, expected + ": " + problem.expected, next);
+    throw error(field, expected_in_unit() + ": " + problem.expected, next);
   }
   const auto in_range = [&](double number, std::string_view unit) {
     const double low = to_program_unit(range.low, range.unit, range.dimension);
@@ -570,6 +520,7 @@ double YamlNode::as_quantity(std::string_view field, const QuantityRange& range,
   if (std::isfinite(value) && in_range(quantity.number, quantity.unit)) return value;
 
   // The right number in another unit, or a slipped sign or decimal point.
+  std::string expected = expected_in_unit();
   if (quantity.unit != range.unit) expected += " (" + range_in(quantity.unit) + ")";
   std::string guess;
   std::vector<std::string_view> units{range.unit};
@@ -585,7 +536,7 @@ double YamlNode::as_quantity(std::string_view field, const QuantityRange& range,
       guess = number_text(number) + " " + quantity.unit;
     }
   }
-  throw error(field, expected, (guess.empty() ? "" : did_you_mean(guess)) + advice);
+  throw error(field, expected, (guess.empty() ? "" : did_you_mean(guess)) + leave_out(remedy));
 }
 
 std::size_t YamlNode::as_word(std::string_view field,
@@ -597,8 +548,7 @@ std::size_t YamlNode::as_word(std::string_view field,
     if (folded(words[i]) == wanted) return i;
   }
   const std::string near = nearest_name(text, words);
-  throw error(field, expected,
-              near.empty() ? std::string(kLeaveOut) : "Did you mean " + near + "?");
+  throw error(field, expected, near.empty() ? leave_out({}) : "Did you mean " + near + "?");
 }
 
 bool YamlNode::as_switch(std::string_view field) const {
@@ -608,44 +558,18 @@ bool YamlNode::as_switch(std::string_view field) const {
 
 // --- Reading -------------------------------------------------------------------------------------
 
-YamlNode read_yaml_file(const std::string& path) {
-  const bool standard_input = path == "-";
-  const std::string name = standard_input ? "standard input" : path;
-  const std::string file = standard_input ? "/dev/stdin" : path;
-  std::error_code ignored;
-  const auto status = std::filesystem::status(file, ignored);
-  if (!standard_input && !std::filesystem::exists(status)) {
-    throw InputError({name, 0, 0}, "", "", "an existing file", "Check the name and the folder.");
-  }
-  if (std::filesystem::is_directory(status)) {
-    throw InputError({name, 0, 0}, "", "", "a file, but this is a directory",
-                     "Name a YAML file in it.");
-  }
-  std::ifstream stream(file, std::ios::binary);
-  if (!stream) {
-    throw InputError({name, 0, 0}, "", "", "a file that can be read",
-                     "Check who may read it (its permissions).");
-  }
-  std::string text(kYamlBytesMax + 1, '\0');
-  stream.read(text.data(), static_cast<std::streamsize>(text.size()));
-  if (stream.bad()) {
-    throw InputError({name, 0, 0}, "", "", "a file that can be read to its end",
-                     "Copy the file and try again.");
-  }
-  text.resize(static_cast<std::size_t>(stream.gcount()));
-  return parse_yaml(text, name);
+YamlNode read_yaml_file(const std::string& path, const YamlLimits& limits) {
+  return parse_yaml(read_text_file(path, limits.bytes, "a YAML file"), text_file_name(path),
+                    limits);
 }
 
-YamlNode parse_yaml(std::string_view text, std::string name) {
-  check_size(text.size(), name);
-  constexpr std::string_view kByteOrderMark = "\xEF\xBB\xBF";
-  if (text.substr(0, kByteOrderMark.size()) == kByteOrderMark) {
-    text.remove_prefix(kByteOrderMark.size());
-  }
+YamlNode parse_yaml(std::string_view text, std::string name, const YamlLimits& limits) {
+  check_text_size(text.size(), limits.bytes, name);
+  text = without_byte_order_mark(text);
   auto source = std::make_shared<YamlSource>();
   source->name = std::move(name);
   source->lines = split_lines(text);
-  YamlNode root = parse(text, source);
+  YamlNode root = parse(text, source, limits);
   if (root.kind == YamlNode::Kind::null) {
     throw InputError({source->name, 0, 0}, "", "", "keys and values, but the file is empty",
                      "Is this the file you meant?");
@@ -655,7 +579,8 @@ YamlNode parse_yaml(std::string_view text, std::string name) {
 
 YamlNode parse_yaml_argument(const std::string& argument, std::size_t value_start,
                              std::string name) {
-  check_size(argument.size(), name);
+  const YamlLimits limits;
+  check_text_size(argument.size(), limits.bytes, name);
   auto source = std::make_shared<YamlSource>();
   source->name = std::move(name);
   source->argument = true;
@@ -664,7 +589,7 @@ YamlNode parse_yaml_argument(const std::string& argument, std::size_t value_star
   std::string text = argument;
   std::fill_n(text.begin(), std::min(value_start, text.size()), ' ');
   check_text(argument, source);
-  YamlNode node = parse(text, source);
+  YamlNode node = parse(text, source, limits);
   if (node.place.line == 0) node.place = place_at(source, 0, static_cast<int>(value_start));
   return node;
 }

@@ -16,8 +16,12 @@ namespace idlefit {
 // aliases, tags, duplicate keys, several documents, deep nesting, control characters and oversized
 // files are InputErrors; the reader of each kind of file asks for its keys through YamlNode.
 
-inline constexpr std::size_t kYamlBytesMax = 1'000'000;
-inline constexpr std::size_t kYamlNodesMax = 20'000;
+/// How large a file may be, and how many keys and values it may hold. The defaults are ample for
+/// what is written by hand.
+struct YamlLimits {
+  std::size_t bytes = 1'000'000;
+  std::size_t nodes = 20'000;
+};
 inline constexpr std::size_t kYamlDepthMax = 16;
 
 /// The text that nodes point into, kept for excerpts.
@@ -25,6 +29,7 @@ struct YamlSource {
   std::string name;  ///< file name as given, or "--set:2"
   std::vector<std::string> lines;
   bool argument = false;  ///< a command-line argument: places carry no line and column
+  bool table = false;     ///< cells of a table, which may be left empty
 };
 
 /// A place in a source. Line and column count from 1; the column counts characters.
@@ -93,16 +98,19 @@ class YamlNode {
   InputError error(std::string_view field, std::string expected, std::string next_step) const;
 
  private:
+  bool has_text() const;
+  /// What to do with a value that is not known; `remedy` where a key has better advice.
+  std::string leave_out(std::string_view remedy) const;
   void expect_scalar(std::string_view field, std::string expected) const;
   std::string shown() const;
 };
 
 /// Reads a YAML file; "-" is standard input. Throws InputError for a file that is missing, a
-/// directory, empty, larger than kYamlBytesMax, not text, or not one plain YAML document.
-YamlNode read_yaml_file(const std::string& path);
+/// directory, empty, larger than the limits, not text, or not one plain YAML document.
+YamlNode read_yaml_file(const std::string& path, const YamlLimits& limits = {});
 
 /// Parses a text as if it were a file of this name.
-YamlNode parse_yaml(std::string_view text, std::string name);
+YamlNode parse_yaml(std::string_view text, std::string name, const YamlLimits& limits = {});
 
 /// Parses the value of a command-line argument, text behind `value_start` bytes of `argument`.
 YamlNode parse_yaml_argument(const std::string& argument, std::size_t value_start,

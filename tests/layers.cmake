@@ -14,7 +14,7 @@ set(libraries_model "^(Eigen/.*|ceres/jet\\.h)$")
 set(libraries_fit "^Eigen/.*$")
 set(sources_fit "^ceres/.*$")
 set(libraries_profiles "^Eigen/.*$")
-set(sources_profiles "^(yaml-cpp/.*|udunits2\\.h|(sys/)?[a-z_0-9]+\\.h)$")
+set(sources_profiles "^(yaml-cpp/.*|boost/.*|udunits2\\.h|(sys/)?[a-z_0-9]+\\.h)$")
 set(libraries_cli "^(fmt/.*|nlohmann/.*|Eigen/.*)$")
 set(sources_cli "^(CLI/.*|glog/.*|(sys/)?[a-z_0-9]+\\.h)$")
 

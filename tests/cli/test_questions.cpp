@@ -28,7 +28,7 @@ Talk talk(const std::string& answers) {
   std::istringstream in(answers);
   std::ostringstream out;
   Talk t;
-  t.exit_code = ask_and_estimate(in, out, built_in_baselines(), Style{});
+  t.exit_code = ask_and_estimate(in, out, built_in_baselines(), prior_knowledge(), Style{});
   t.out = out.str();
   return t;
 }
@@ -119,7 +119,7 @@ TEST_CASE("a file is not replaced unasked", "[consistency]") {
 TEST_CASE("a folder that cannot be written is exit 4", "[consistency]") {
   std::istringstream in("8\n350\nmild\n\n\n\n/proc/engine.yaml\n");
   std::ostringstream out;
-  CHECK_THROWS_AS(ask_and_estimate(in, out, built_in_baselines(), Style{}), CannotWrite);
+  CHECK_THROWS_AS(ask_and_estimate(in, out, built_in_baselines(), prior_knowledge(), Style{}), CannotWrite);
 }
 
 TEST_CASE("every question is a question", "[consistency]") {

@@ -1,0 +1,169 @@
+#include "profiles/sampling.h"
+
+#include <Eigen/QR>
+#include <algorithm>
+#include <boost/math/special_functions/erf.hpp>
+#include <boost/random/sobol.hpp>
+#include <cassert>
+#include <cmath>
+#include <cstdint>
+#include <optional>
+#include <random>
+#include <utility>
+
+#include "model/constants.h"
+
+namespace idlefit {
+namespace {
+
+constexpr Eigen::Index kCoefficients = static_cast<Eigen::Index>(kCoefficientCount);
+
+// Sobol's points, all moved by the same way around the unit cube (a Cranley-Patterson shift) so
+// that none lies at its corner; the way is any, but always the same. Columns are points.
+Eigen::MatrixXd points_in_cube(Eigen::Index dimensions, std::size_t count) {
+  constexpr double kUnit = 0x1p-32;
+  std::mt19937 shifts;  // the standard fixes its numbers
+  Eigen::VectorXd shift(dimensions);
+  for (double& s : shift) s = (static_cast<double>(shifts()) + 0.5) * kUnit;
+  boost::random::sobol_engine<std::uint32_t, 32> sobol(static_cast<std::size_t>(dimensions));
+  Eigen::MatrixXd points(dimensions, static_cast<Eigen::Index>(count));
+  for (Eigen::Index column = 0; column < points.cols(); ++column) {
+    for (Eigen::Index row = 0; row < dimensions; ++row) {
+      const double x = static_cast<double>(sobol()) * kUnit + shift[row];
+      points(row, column) = std::clamp(x - std::floor(x), 0.5 * kUnit, 1.0 - 0.5 * kUnit);
+    }
+  }
+  return points;
+}
+
+double normal_quantile(double share) {
+  return -std::sqrt(2.0) * boost::math::erfc_inv(2.0 * share);
+}
+
+}  // namespace
+
+struct IdleSampler::Outcome {
+  double first_order_Pa = 0;                      // MAP by the gradient
+  std::optional<double> map_Pa, sea_level_Pa;     // as solved, where there is an idle
+  std::vector<Predictive::Part> discrepancy;
+};
+
+namespace {
+
+// The law of MAP from what each outcome says of it.
+template <class Outcome, class MapOf>
+Predictive law_of(const std::vector<Outcome>& outcomes, const MapOf& map_of) {
+  const double each = 1.0 / static_cast<double>(outcomes.size());
+  std::vector<Predictive::Part> parts;
+  std::size_t without = 0;
+  for (const Outcome& outcome : outcomes) {
+    const std::optional<double> map_Pa = map_of(outcome);
+    if (!map_Pa) {
+      ++without;
+      continue;
+    }
+    for (const Predictive::Part& part : outcome.discrepancy)
+      parts.push_back({each * part.weight, *map_Pa + part.mean_Pa, part.sd_Pa});
+  }
+  return Predictive(std::move(parts), each * static_cast<double>(without));
+}
+
+}  // namespace
+
+IdleSampler::IdleSampler(const EngineCard& card, const CoefficientUnknowns& coefficients,
+                         const EngineBelief& belief, SampleCenter center, unsigned threads)
+    : card_(card),
+      coefficients_(coefficients),
+      belief_(belief),
+      center_(std::move(center)),
+      threads_(threads) {
+  assert(center_.idle.balanced && center_.effects_Pa.size() == center_.unknowns.size());
+}
+
+// The first of Sobol's columns are the most even; each goes to one of the axes (columns), the next
+// to the choice of a part of the discrepancy, the rest to what is at right angles to the axes.
+std::vector<IdleSampler::Outcome> IdleSampler::outcomes(std::size_t count,
+                                                        const Eigen::MatrixXd& axes,
+                                                        At at) const {
+  assert(count > 0);
+  const Eigen::Index unknowns = center_.unknowns.size(), latents = unknowns - kCoefficients;
+  const Eigen::Index first = axes.cols();
+  const Eigen::MatrixXd points = points_in_cube(unknowns + 1, count);
+  // Independent normal numbers stay what they are when they are turned.
+  const Eigen::MatrixXd turn =
+      Eigen::HouseholderQR<Eigen::MatrixXd>(axes).householderQ() *
+      Eigen::MatrixXd::Identity(unknowns, unknowns);
+
+  std::vector<Outcome> outcomes(count);
+  for_each_index(count, threads_, [&](std::size_t i) {
+    const auto point = points.col(static_cast<Eigen::Index>(i));
+    Eigen::VectorXd numbers(unknowns);
+    for (Eigen::Index k = 0; k < unknowns; ++k)
+      numbers[k] = normal_quantile(point[k < first ? k : k + 1]);
+    EngineBelief::Draw draw = belief_.draw(turn * numbers, point[first]);
+    Outcome& outcome = outcomes[i];
+    outcome.discrepancy = std::move(draw.discrepancy);
+    outcome.first_order_Pa = center_.idle.point.map_Pa +
+                             center_.effects_Pa.dot(draw.unknowns - center_.unknowns);
+
+    Engine engine = complete_at(card_, draw.unknowns.head(latents));
+    const Coefficients<double> c = coefficients_.at(draw.unknowns.tail(kCoefficients));
+    const SolveResult idle = solve_idle(engine, c, {.start = center_.idle.state});
+    if (idle.status == Status::ok) outcome.map_Pa = idle.point.map_Pa;
+    if (at == At::idle_alone) return;
+    if (engine.inputs.barometer_Pa == kStandardAtmosphere_Pa) {
+      outcome.sea_level_Pa = outcome.map_Pa;
+      return;
+    }
+    engine.inputs.barometer_Pa = kStandardAtmosphere_Pa;
+    const SolveResult sea_level = solve_idle(
+        engine, c, {.start = idle.status == Status::ok ? idle.state : center_.sea_level});
+    if (sea_level.status == Status::ok) outcome.sea_level_Pa = sea_level.point.map_Pa;
+  });
+  return outcomes;
+}
+
+// What one deviation of each unknown does to the share of fuel that burns, by differences: it is
+// along this that an idle is lost before MAP says so.
+Eigen::VectorXd IdleSampler::burning_effects() const {
+  constexpr double kStep = 0.25;  // deviations: well above what the solve is good for
+  const Eigen::Index unknowns = center_.unknowns.size(), latents = unknowns - kCoefficients;
+  Eigen::VectorXd effects = Eigen::VectorXd::Zero(unknowns);
+  for_each_index(static_cast<std::size_t>(unknowns), threads_, [&](std::size_t i) {
+    const auto k = static_cast<Eigen::Index>(i);
+    Eigen::VectorXd there = center_.unknowns;
+    there[k] += kStep;
+    const SolveResult solved =
+        solve_idle(complete_at(card_, there.head(latents)),
+                   coefficients_.at(there.tail(kCoefficients)), {.start = center_.idle.state});
+    if (solved.balanced)
+      effects[k] = (solved.point.burned_fuel_fraction -
+                    center_.idle.point.burned_fuel_fraction) / kStep;
+  });
+  return effects;
+}
+
+GradientCheck IdleSampler::check(std::size_t count) const {
+  Eigen::MatrixXd axes = belief_.principal_direction(center_.effects_Pa);
+  const std::vector<Outcome> drawn = outcomes(count, axes, At::idle_alone);
+  const Predictive solved = law_of(drawn, [](const Outcome& o) { return o.map_Pa; });
+  const Predictive first_order =
+      law_of(drawn, [](const Outcome& o) { return std::optional(o.first_order_Pa); });
+  // The same draws on both sides, so that what is due to the draws cancels.
+  const double barometer_Pa = center_.idle.point.barometer_Pa;
+  const PressureInterval a = interval_80(solved, barometer_Pa);
+  const PressureInterval b = interval_80(first_order, barometer_Pa);
+  return {std::max(std::fabs(a.low_Pa - b.low_Pa), std::fabs(a.high_Pa - b.high_Pa)),
+          solved.no_idle()};
+}
+
+SampledIdles IdleSampler::sample(std::size_t count) const {
+  Eigen::MatrixXd axes(center_.unknowns.size(), 2);
+  axes << belief_.principal_direction(center_.effects_Pa),
+      belief_.principal_direction(burning_effects());
+  const std::vector<Outcome> drawn = outcomes(count, axes, At::sea_level_too);
+  return {law_of(drawn, [](const Outcome& o) { return o.map_Pa; }),
+          law_of(drawn, [](const Outcome& o) { return o.sea_level_Pa; })};
+}
+
+}  // namespace idlefit

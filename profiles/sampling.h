@@ -1,0 +1,65 @@
+#pragma once
+
+#include <Eigen/Core>
+#include <cstddef>
+#include <vector>
+
+#include "model/batch.h"
+#include "model/idle.h"
+#include "model/uncertainty.h"
+#include "profiles/engine_file.h"
+
+namespace idlefit {
+
+/// The engine in the middle of a sample, solved.
+struct SampleCenter {
+  Eigen::VectorXd unknowns;    ///< latent variables, then those behind the coefficients
+  Eigen::VectorXd effects_Pa;  ///< what each of them does to its MAP
+  SolveResult idle;            ///< balanced
+  SolvedState sea_level;       ///< where solves at sea level start
+};
+
+/// How likely each idle MAP is by engines drawn at random.
+struct SampledIdles {
+  Predictive map;        ///< at the card's barometer; no_idle() is the share without an idle there
+  Predictive sea_level;  ///< the same engines, speeds and loads at 101.325 kPa
+};
+
+/// How good the gradient is, by engines drawn at random.
+struct GradientCheck {
+  double interval_off_Pa = 0;  ///< ends of the 80 % interval, solved less to first order: the worse
+  double no_idle = 0;          ///< share without an idle, of which the gradient knows nothing
+};
+
+/// Draws engines from what is known of a card's: quasi-random numbers (Sobol's, moved by a fixed
+/// shift) as latent variables and coefficients, so that the same comes out each time and on any
+/// number of threads. Assumed inputs move together and as far as completion lets them, coefficients
+/// within their bounds; each engine's MAP is spread by what it may show beyond the model. An engine
+/// without an idle, or whose solve does not converge, counts as a MAP above any.
+class IdleSampler {
+ public:
+  /// Keeps references to card, coefficients and belief.
+  IdleSampler(const EngineCard& card, const CoefficientUnknowns& coefficients,
+              const EngineBelief& belief, SampleCenter center,
+              unsigned threads = default_threads());
+
+  /// `count` engines, 1 or more, each solved at the card's barometer alone.
+  GradientCheck check(std::size_t count) const;
+
+  /// `count` engines, 1 or more, each solved at the card's barometer and at sea level.
+  SampledIdles sample(std::size_t count) const;
+
+ private:
+  struct Outcome;
+  enum class At { idle_alone, sea_level_too };
+  std::vector<Outcome> outcomes(std::size_t count, const Eigen::MatrixXd& axes, At at) const;
+  Eigen::VectorXd burning_effects() const;
+
+  const EngineCard& card_;
+  const CoefficientUnknowns& coefficients_;
+  const EngineBelief& belief_;
+  SampleCenter center_;
+  unsigned threads_;
+};
+
+}  // namespace idlefit
