@@ -278,9 +278,10 @@ PressureAnswer pressure_answer(const GasModel& gas, const GasState<S>& g, const 
 /// x is replaced. The matrix holds what is stiff, the valve flows by the pressures that drive them
 /// and the gas column by its pressure, at x; the rest goes along as fixed point. What the matrix
 /// adds enters as extra flow, so that every balance closes exactly after any iteration. Returns the
-/// cylinder pressure's change over itself, signed.
+/// cylinder pressure's change over itself, signed. Flattened, here and below: of its own the
+/// compiler leaves calls for every operation of a dual number, which takes twice as long.
 template <bool kIntake, bool kExhaust, class S, class P>
-double newton_iteration(const GasPaths<P>& p, const OpenNode<P>& node,
+[[gnu::flatten]] double newton_iteration(const GasPaths<P>& p, const OpenNode<P>& node,
                         const Surroundings<S>& around, const P& bh, const OpenState<S>& base,
                         OpenState<S>& x, double& cylinder_K, double& runner_K) {
   const GasModel& gas = p.gas;
@@ -400,15 +401,15 @@ double newton_iteration(const GasPaths<P>& p, const OpenNode<P>& node,
   return value(cyl_change) / value(cyl.pressure_Pa);
 }
 
-/// Newton iterations from a predicted x until the pressure no longer moves, `least` at least. Where
-/// an iterate empties a volume or changes its temperature beyond reason (a prediction past a valve
-/// event), or swings to the other side of equality and back (a root law does that to Newton's
-/// method), the change is halved: only the way there differs, not where it ends.
+/// Newton iterations from a predicted x until the pressure no longer moves. Where an iterate empties
+/// a volume or changes its temperature beyond reason (a prediction past a valve event), or swings to
+/// the other side of equality and back (a root law does that to Newton's method), the change is
+/// halved: only the way there differs, not where it ends.
 template <bool kIntake, bool kExhaust>
-void iterate(const GasPaths<double>& p, const OpenNode<double>& node,
+[[gnu::flatten]] void iterate(const GasPaths<double>& p, const OpenNode<double>& node,
              const Surroundings<double>& around, double bh, const OpenState<double>& base,
              const OpenState<double>& now, OpenState<double>& x, double& cylinder_K,
-             double& runner_K, int least) {
+             double& runner_K) {
   constexpr double kEnough = 1e-4;  // relative pressure; the next change is some per cent of it
   constexpr int kMost = 30;
   const double cylinder_start_K = cylinder_K, runner_start_K = runner_K;
@@ -438,7 +439,7 @@ void iterate(const GasPaths<double>& p, const OpenNode<double>& node,
       cylinder_K = cylinder_start_K;
       runner_K = runner_start_K;
     }
-    if (std::fabs(change) < kEnough && i + 1 >= least) break;
+    if (std::fabs(change) < kEnough) break;
     last = change;
   }
 }
@@ -451,7 +452,7 @@ struct OpenHistory {
 
 /// One step by the node's formula; `y` moves on by it.
 template <bool kIntake, bool kExhaust, class S, class P>
-void open_step(const GasPaths<P>& p, const GasPaths<double>& pv, const OpenNode<P>& node,
+[[gnu::flatten]] void open_step(const GasPaths<P>& p, const GasPaths<double>& pv, const OpenNode<P>& node,
                const Surroundings<S>& around, OpenHistory<S>& y, double& cylinder_K,
                double& runner_K) {
   const StepFormula<P>& formula = node.formula;
@@ -466,7 +467,7 @@ void open_step(const GasPaths<P>& p, const GasPaths<double>& pv, const OpenNode<
     y.before[i] = now[i];
   });
   if constexpr (std::is_same_v<S, double>) {
-    iterate<kIntake, kExhaust>(p, node, around, bh, base, now, x, cylinder_K, runner_K, 2);
+    iterate<kIntake, kExhaust>(p, node, around, bh, base, now, x, cylinder_K, runner_K);
   } else {
     // Iterate on the values; one more iteration then carries the derivatives (implicit function
     // theorem: the matrix needs no derivatives of its own). What the matrix leaves out converges as
@@ -481,7 +482,7 @@ void open_step(const GasPaths<P>& p, const GasPaths<double>& pv, const OpenNode<
       x_v[i] = value(x[i]);
     });
     iterate<kIntake, kExhaust>(pv, node_v, around_v, value(bh), base_v, now_v, x_v, cylinder_K,
-                               runner_K, 1);
+                               runner_K);
     for_rows<kIntake, kExhaust>([&](std::size_t i) { x[i] = with_value(x[i], x_v[i]); });
     constexpr int kCarried = std::is_same_v<P, double> || !(kIntake && kExhaust) ? 1 : 2;
     for (int i = 0; i < kCarried; ++i)
