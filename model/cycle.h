@@ -254,6 +254,7 @@ Cycle<P>::Cycle(const Build& build, const Inputs<P>& in, const Coefficients<P>& 
   if (value(exhaust_opening_) < 179.0 && value(intake_opening_) > 181.0) marks.push_back(P(180.0));
   if (value(exhaust_closing_) < 539.0 && value(intake_closing_) > 541.0) marks.push_back(P(540.0));
   std::sort(marks.begin(), marks.end(), [](const P& a, const P& b) { return value(a) < value(b); });
+  P last_s = P(0.0), earlier_s = P(0.0);
   open_.reserve(static_cast<std::size_t>(300 * mesh + 50));
   for (std::size_t i = 0; i + 1 < marks.size(); ++i) {
     const P from = marks[i], span = marks[i + 1] - marks[i];
@@ -276,7 +277,7 @@ Cycle<P>::Cycle(const Build& build, const Inputs<P>& in, const Coefficients<P>& 
     double done = 0.0;
     for (int k = 1; k <= steps; ++k) {
       const double even = static_cast<double>(k) / steps;
-      const double share = blowdown              ? std::pow(even, 1.1)
+      const double share = blowdown              ? std::pow(even, 1.5)
                            : ex_open && !in_open ? 1.0 - std::pow(1.0 - even, 1.5)
                                                  : even;
       const P angle = from + span * share;
@@ -291,7 +292,11 @@ Cycle<P>::Cycle(const Build& build, const Inputs<P>& in, const Coefficients<P>& 
                                          : P(0.0);
       n.intake_area = in_open ? intake_area(angle) : P(0.0);
       n.exhaust_area = ex_open ? exhaust_area(angle) : P(0.0);
-      n.step_s = width_of_step / deg_per_s_;
+      n.openness = openness(n.intake_area, paths_.runner_area);
+      const P step_s = width_of_step / deg_per_s_;
+      n.formula = step_formula(step_s, last_s, earlier_s, static_cast<int>(open_.size()) + 1);
+      earlier_s = last_s;
+      last_s = step_s;
       n.intake_open = in_open;
       n.exhaust_open = ex_open;
       n.pumping = middle > 180.0 && middle < 540.0;
@@ -538,28 +543,25 @@ CycleOutput<S> Cycle<P>::run(const CycleState<S>& start) const {
   const Surroundings<S> around{start.map_Pa, exhaust_Pa, plenum_enthalpy, start.plenum_burned};
   double runner_K = value(start.runner_K);
   S pumping_work = S(0.0);
-  OpenState<S> before = y;
-  P last_step = P(0.0);
+  OpenHistory<S> history{y, y, y};
   for (const OpenNode<P>& node : open_) {
-    const S work_before = y[kWork];
-    const P ratio = value(last_step) > 0.0 ? P(node.step_s / last_step) : P(0.0);
-    last_step = node.step_s;
-    if (!node.intake_open && node.exhaust_open) out.port_at_overlap_K = value(y[kPortK]);
+    const S work_before = history.now[kWork];
+    if (!node.intake_open && node.exhaust_open) out.port_at_overlap_K = value(history.now[kPortK]);
+    const auto step = [&]<bool kIntake, bool kExhaust>() {
+      open_step<kIntake, kExhaust>(paths_, paths_value_, node, around, history, guess_K, runner_K);
+    };
     if (node.intake_open && node.exhaust_open) {
-      open_step<true, true>(paths_, paths_value_, node, around, ratio, before, y, guess_K,
-                            runner_K);
+      step.template operator()<true, true>();
     } else if (node.intake_open) {
-      open_step<true, false>(paths_, paths_value_, node, around, ratio, before, y, guess_K,
-                             runner_K);
+      step.template operator()<true, false>();
     } else if (node.exhaust_open) {
-      open_step<false, true>(paths_, paths_value_, node, around, ratio, before, y, guess_K,
-                             runner_K);
+      step.template operator()<false, true>();
     } else {
-      open_step<false, false>(paths_, paths_value_, node, around, ratio, before, y, guess_K,
-                              runner_K);
+      step.template operator()<false, false>();
     }
-    if (node.pumping) pumping_work += y[kWork] - work_before;
+    if (node.pumping) pumping_work += history.now[kWork] - work_before;
   }
+  y = history.now;
 
   const GasState<S> cylinder = gas_state(
       gas, GasContent<S>{y[kCylMass], y[kCylEnergy], y[kCylBurned]}, open_.back().volume, guess_K);

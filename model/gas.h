@@ -76,8 +76,8 @@ GasContent<S> content(const GasModel& g, const S& mass, const S& temperature_K, 
 }
 
 /// Temperature and pressure from content and volume (m^3). `guess_K` must lie within some 10 % of
-/// the temperature: three Newton steps follow, accurate to rounding from 3 % away. The last carries
-/// the derivatives exactly, by the implicit-function theorem.
+/// the temperature: a step of Chebyshev's method and one of Newton's follow, accurate to rounding
+/// from 3 % away. The last carries the derivatives exactly, by the implicit-function theorem.
 template <class S, class V>
 GasState<S> gas_state(const GasModel& g, const GasContent<S>& c, const V& volume_m3,
                       double guess_K) {
@@ -91,11 +91,13 @@ GasState<S> gas_state(const GasModel& g, const GasContent<S>& c, const V& volume
   const double k2 = mass * g.fresh.c2 + burned * dc2;
   constexpr double r = kReference_K;
   const double goal = value(c.energy) + r * (k0 + r * (k1 / 2.0 + r * k2 / 3.0));
-  const auto energy = [&](double t) { return t * (k0 + t * (k1 / 2.0 + t * (k2 / 3.0))); };
   const auto capacity = [&](double t) { return k0 + t * (k1 + t * k2); };
   double t = guess_K;
-  t -= (energy(t) - goal) / capacity(t);
-  t -= (energy(t) - goal) / capacity(t);
+  {
+    const double inverse = 1.0 / capacity(t);
+    const double step = (t * (k0 + t * (k1 / 2.0 + t * (k2 / 3.0))) - goal) * inverse;
+    t -= step * (1.0 + step * (0.5 * k1 + t * k2) * inverse);
+  }
 
   GasState<S> s;
   const S fresh = S(specific_energy(g.fresh, t));

@@ -23,6 +23,8 @@ inline constexpr double kExhaustPortWall_K = 550.0;    ///< exhaust port wall at
 inline constexpr double kThroatAreaRatio = 0.8;        ///< runner area over the valve heads' area
 inline constexpr double kRunnerLossCoefficient = 0.5;  ///< entry and bend loss, dynamic heads
 inline constexpr double kRunnerDamping = 0.08;         ///< of critical, ringing of the column
+/// Column speed through an open valve at which half of that damping is gone.
+inline constexpr double kThroughSpeed_m_s = 40.0;
 inline constexpr double kExhaustPortRatio = 0.25;      ///< port volume over one cylinder's swept
 
 /// Geometry and laws of the gas paths, constant over a cycle.
@@ -57,20 +59,69 @@ struct GasPaths {
   }
 };
 
+/// An implicit formula over unequal steps: the state at a step's end is
+///   now + first (now - before) + second (before - earlier) + implicit_s rate(end).
+template <class P>
+struct StepFormula {
+  P implicit_s, first, second;
+  P guess_first, guess_second;  // the same without a rate: the polynomial through the last points
+
+  static StepFormula<double> values(const StepFormula& f) {
+    return {value(f.implicit_s), value(f.first), value(f.second), value(f.guess_first),
+            value(f.guess_second)};
+  }
+};
+
+/// Share of the third-order term in the backward differentiation formula. The second-order formula
+/// (0) is stable for whatever oscillates and has three times the error; the third-order one (1)
+/// lets the intake column's ringing grow where a slow idle leaves few steps to a swing. Set between
+/// by the error on random engines (docs/decisions/0006-speed.md).
+inline constexpr double kThirdOrderShare = 0.85;
+/// A step longer than this over the one before is taken at second order.
+inline constexpr double kThirdOrderGrowth = 1.6;
+
+/// The backward differentiation formula from the last steps' lengths (s), newest first: the slope
+/// at the new point x0 of the polynomial through the points before,
+///   [x0,x1] + (t0-t1) [x0,x1,x2] + share (t0-t1) (t0-t2) [x0,x1,x2,x3]
+/// in divided differences, is the rate there. `known`: points at hand, 1 (backward Euler) or more.
+template <class P>
+StepFormula<P> step_formula(const P& step, const P& last, const P& earlier, int known) {
+  if (known < 2) return {step, P(0.0), P(0.0), P(0.0), P(0.0)};
+  const P two = step + last, three = two + earlier;
+  if (known < 3 || value(step) > kThirdOrderGrowth * value(last)) {
+    const P w = step / two, implicit = step / (1.0 + w);
+    return {implicit, P(implicit * w / last), P(0.0), P(step / last), P(0.0)};
+  }
+  const P third = kThirdOrderShare * step / three;
+  const P w = step / two + third, implicit = step / (1.0 + w);
+  const P bend = third * two / (last + earlier);
+  const P guess_bend = step * two / (last + earlier);
+  return {implicit, P(implicit * (w + bend) / last), P(-(implicit * bend) / earlier),
+          P((step + guess_bend) / last), P(-guess_bend / earlier)};
+}
+
 /// What a step needs at the crank angle it ends at.
 template <class P>
 struct OpenNode {
   P volume, volume_rate;        // m^3, m^3/s
   P heat_factor;                // Hohenberg's factor times wall area
   P intake_area, exhaust_area;  // effective, forward, all valves of the cylinder, m^2
-  P step_s;                     // from the node before
+  P openness;                   // of the intake valve, 0 to 1
+  StepFormula<P> formula;       // of the step from the node before
   bool intake_open = false, exhaust_open = false;  // over that step
   bool pumping = false;  // that step belongs to the exhaust or intake stroke
 
   static OpenNode<double> values(const OpenNode& n) {
-    return {value(n.volume),      value(n.volume_rate),  value(n.heat_factor),
-            value(n.intake_area), value(n.exhaust_area), value(n.step_s),
-            n.intake_open,        n.exhaust_open,        n.pumping};
+    return {value(n.volume),
+            value(n.volume_rate),
+            value(n.heat_factor),
+            value(n.intake_area),
+            value(n.exhaust_area),
+            value(n.openness),
+            StepFormula<P>::values(n.formula),
+            n.intake_open,
+            n.exhaust_open,
+            n.pumping};
   }
 };
 
@@ -165,13 +216,32 @@ void add_flows(OpenState<S>& k, const Carried<S>& c, const S& in, const S& out, 
   }
 }
 
-/// Damping of the column's ringing (1/s): a share of critical against the runner's gas as a spring.
+/// Damping of the column's ringing with the valve shut (1/s): a share of critical against the
+/// runner's gas as a spring.
 template <class P, class S>
 S ringing_drag(const GasPaths<P>& p, const S& pressure_Pa, const S& density_kg_m3) {
   using std::sqrt;
   return 2.0 * kRunnerDamping *
          sqrt(p.gas.fresh_gamma * pressure_Pa / density_kg_m3 * p.runner_area /
               (p.runner_length * p.runner_volume));
+}
+
+/// How far a valve with this effective area opens the runner into the cylinder: 0 shut, toward 1 as
+/// the area comes up to the runner's own.
+template <class P>
+P openness(const P& valve_area_m2, const P& runner_area_m2) {
+  const P share = valve_area_m2 / runner_area_m2;
+  return value(share) < 1.0 ? smooth_step(share) : P(1.0);
+}
+
+/// Share of the ringing's damping left on a column that flows this fast (m/s) into a valve this far
+/// open. The damping is for what swings to and fro: acting in full on a charge that passes through,
+/// it would cost several times the entry loss at full load. Chosen so that it is all there at an
+/// idle's speeds and the entry loss is what is left at full load's.
+template <class S, class P>
+S ringing_share(const P& valve_openness, const S& speed_m_s) {
+  const S square = speed_m_s * speed_m_s;
+  return 1.0 - valve_openness * square / (square + kThroughSpeed_m_s * kThroughSpeed_m_s);
 }
 
 /// 0 where a flow runs back at `floor` or more, 1 where it runs forward so, smooth between.
@@ -208,9 +278,10 @@ PressureAnswer pressure_answer(const GasModel& gas, const GasState<S>& g, const 
 /// x is replaced. The matrix holds what is stiff, the valve flows by the pressures that drive them
 /// and the gas column by its pressure, at x; the rest goes along as fixed point. What the matrix
 /// adds enters as extra flow, so that every balance closes exactly after any iteration. Returns the
-/// cylinder pressure's change over itself, signed.
+/// cylinder pressure's change over itself, signed. Flattened, here and below: of its own the
+/// compiler leaves calls for every operation of a dual number, which takes twice as long.
 template <bool kIntake, bool kExhaust, class S, class P>
-double newton_iteration(const GasPaths<P>& p, const OpenNode<P>& node,
+[[gnu::flatten]] double newton_iteration(const GasPaths<P>& p, const OpenNode<P>& node,
                         const Surroundings<S>& around, const P& bh, const OpenState<S>& base,
                         OpenState<S>& x, double& cylinder_K, double& runner_K) {
   const GasModel& gas = p.gas;
@@ -257,9 +328,11 @@ double newton_iteration(const GasPaths<P>& p, const OpenNode<P>& node,
     c.forward = forward_weight(S(column * (1.0 / (kTurning * p.column_floor_kg_s))));
     c.column_h = c.runner_h + c.forward * (around.plenum_enthalpy - c.runner_h);
     c.column_y = c.runner_y + c.forward * (around.plenum_burned - c.runner_y);
+    const S kg_per_m = run_side.density_kg_m3 * p.runner_area;
     const S drag = kRunnerLossCoefficient * smooth_abs(column, p.column_floor_kg_s) /
-                   (2.0 * run_side.density_kg_m3 * p.runner_area * p.runner_length);
-    const S ringing = ringing_drag(p, run.pressure_Pa, run_side.density_kg_m3);
+                   (2.0 * kg_per_m * p.runner_length);
+    const S ringing = ringing_share(node.openness, S(column / kg_per_m)) *
+                      ringing_drag(p, run.pressure_Pa, run_side.density_kg_m3);
     column_gain = value(p.runner_area) / value(p.runner_length);
     drag_slope = 2.0 * value(drag) + value(ringing);
     k[kColumn] = p.runner_area / p.runner_length * (around.map_Pa - run.pressure_Pa) -
@@ -328,15 +401,15 @@ double newton_iteration(const GasPaths<P>& p, const OpenNode<P>& node,
   return value(cyl_change) / value(cyl.pressure_Pa);
 }
 
-/// Newton iterations from a predicted x until the pressure no longer moves, `least` at least. Where
-/// an iterate empties a volume or changes its temperature beyond reason (a prediction past a valve
-/// event), or swings to the other side of equality and back (a root law does that to Newton's
-/// method), the change is halved: only the way there differs, not where it ends.
+/// Newton iterations from a predicted x until the pressure no longer moves. Where an iterate empties
+/// a volume or changes its temperature beyond reason (a prediction past a valve event), or swings to
+/// the other side of equality and back (a root law does that to Newton's method), the change is
+/// halved: only the way there differs, not where it ends.
 template <bool kIntake, bool kExhaust>
-void iterate(const GasPaths<double>& p, const OpenNode<double>& node,
+[[gnu::flatten]] void iterate(const GasPaths<double>& p, const OpenNode<double>& node,
              const Surroundings<double>& around, double bh, const OpenState<double>& base,
              const OpenState<double>& now, OpenState<double>& x, double& cylinder_K,
-             double& runner_K, int least) {
+             double& runner_K) {
   constexpr double kEnough = 1e-4;  // relative pressure; the next change is some per cent of it
   constexpr int kMost = 30;
   const double cylinder_start_K = cylinder_K, runner_start_K = runner_K;
@@ -366,30 +439,35 @@ void iterate(const GasPaths<double>& p, const OpenNode<double>& node,
       cylinder_K = cylinder_start_K;
       runner_K = runner_start_K;
     }
-    if (std::fabs(change) < kEnough && i + 1 >= least) break;
+    if (std::fabs(change) < kEnough) break;
     last = change;
   }
 }
 
-/// One step of the second-order backward differentiation formula (L-stable, and contractive for
-/// monotone laws such as the valves'), from `before` and `now` to `now` a step later. `ratio`: this
-/// step over the last one, 0 for the first (backward Euler).
+/// The state at the last three nodes.
+template <class S>
+struct OpenHistory {
+  OpenState<S> now, before, earlier;
+};
+
+/// One step by the node's formula; `y` moves on by it.
 template <bool kIntake, bool kExhaust, class S, class P>
-void open_step(const GasPaths<P>& p, const GasPaths<double>& pv, const OpenNode<P>& node,
-               const Surroundings<S>& around, const P& ratio, OpenState<S>& before,
-               OpenState<S>& now, double& cylinder_K, double& runner_K) {
-  const P scale = 1.0 / (1.0 + 2.0 * ratio);
-  const P weight_before = ratio * ratio * scale;
-  const P bh = node.step_s * (1.0 + ratio) * scale;
+[[gnu::flatten]] void open_step(const GasPaths<P>& p, const GasPaths<double>& pv, const OpenNode<P>& node,
+               const Surroundings<S>& around, OpenHistory<S>& y, double& cylinder_K,
+               double& runner_K) {
+  const StepFormula<P>& formula = node.formula;
+  const P& bh = formula.implicit_s;
+  OpenState<S>& now = y.now;
   OpenState<S> base, x;
   for_rows<kIntake, kExhaust>([&](std::size_t i) {
-    const S change = now[i] - before[i];
-    base[i] = now[i] + weight_before * change;
-    x[i] = now[i] + ratio * change;
-    before[i] = now[i];
+    const S change = now[i] - y.before[i], earlier = y.before[i] - y.earlier[i];
+    base[i] = now[i] + formula.first * change + formula.second * earlier;
+    x[i] = now[i] + formula.guess_first * change + formula.guess_second * earlier;
+    y.earlier[i] = y.before[i];
+    y.before[i] = now[i];
   });
   if constexpr (std::is_same_v<S, double>) {
-    iterate<kIntake, kExhaust>(p, node, around, bh, base, now, x, cylinder_K, runner_K, 2);
+    iterate<kIntake, kExhaust>(p, node, around, bh, base, now, x, cylinder_K, runner_K);
   } else {
     // Iterate on the values; one more iteration then carries the derivatives (implicit function
     // theorem: the matrix needs no derivatives of its own). What the matrix leaves out converges as
@@ -404,7 +482,7 @@ void open_step(const GasPaths<P>& p, const GasPaths<double>& pv, const OpenNode<
       x_v[i] = value(x[i]);
     });
     iterate<kIntake, kExhaust>(pv, node_v, around_v, value(bh), base_v, now_v, x_v, cylinder_K,
-                               runner_K, 1);
+                               runner_K);
     for_rows<kIntake, kExhaust>([&](std::size_t i) { x[i] = with_value(x[i], x_v[i]); });
     constexpr int kCarried = std::is_same_v<P, double> || !(kIntake && kExhaust) ? 1 : 2;
     for (int i = 0; i < kCarried; ++i)
@@ -412,12 +490,13 @@ void open_step(const GasPaths<P>& p, const GasPaths<double>& pv, const OpenNode<
   }
   for_rows<kIntake, kExhaust>([&](std::size_t i) { now[i] = x[i]; });
   // With the exhaust valve shut its sums have no rates, but the formula still carries the last
-  // step's change into the cylinder; carried into the sums as well, every balance stays closed.
+  // steps' changes into the cylinder; carried into the sums as well, every balance stays closed.
   if constexpr (!kExhaust)
     for (std::size_t i = kOutMass; i < kIntakeRows; ++i) {
-      const S change = now[i] - before[i];
-      before[i] = now[i];
-      now[i] += weight_before * change;
+      const S change = now[i] - y.before[i], earlier = y.before[i] - y.earlier[i];
+      y.earlier[i] = y.before[i];
+      y.before[i] = now[i];
+      now[i] += formula.first * change + formula.second * earlier;
     }
 }
 

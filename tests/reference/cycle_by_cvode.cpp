@@ -339,14 +339,17 @@ void CvodeCycle::Parts::open_rates(const Stretch& s, double deg, const Values& x
                       run.energy_by_burned * burned_rate) /
                      (run_kg * run.cv) / deg_per_s;
     // Pressure difference, loss of dynamic head, and the damping of the ringing, a share of
-    // critical, 2 zeta omega with omega^2 = gamma p A / (rho L V), on what does not pass on through
-    // the valve.
+    // critical, 2 zeta omega with omega^2 = gamma p A / (rho L V), less what flows through an open
+    // valve fast.
     const double loss = kRunnerLossCoefficient * smooth_abs(column, column_floor) * column /
                         (2.0 * run_density * runner_area * c.runner_length_m);
     const double omega = std::sqrt(gas.fresh_gamma * run_Pa * runner_area /
                                    (run_density * c.runner_length_m * runner_volume));
+    const double speed_2 = std::pow(column / (run_density * runner_area), 2);
+    const double through = smooth_step(std::min(1.0, area / runner_area)) * speed_2 /
+                           (speed_2 + std::pow(kThroughSpeed_m_s, 2));
     rate[kColumnFlow] = (runner_area / c.runner_length_m * (map_Pa - run_Pa) - loss -
-                         2.0 * kRunnerDamping * omega * column) /
+                         2.0 * kRunnerDamping * omega * (1.0 - through) * column) /
                         deg_per_s;
     rate[kColumnKg] = column / deg_per_s;
     rate[kForwardKg] = forward * column / deg_per_s;
