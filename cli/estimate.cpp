@@ -43,8 +43,8 @@ std::vector<AskNext> rank_questions(const Estimate& e, const Eigen::VectorXd& ef
              sd_removed_Pa(*e.uncertainty, static_cast<Eigen::Index>(j)));
   }
   if (!e.completion.known) {  // the engine as it stands may be able to tell
-    consider("known.vacuum", sd_removed_by_reading_Pa(effects_Pa, discrepancy,
-                                                      kVacuumReadingSd_Pa));
+    consider("known.vacuum",
+             sd_removed_by_reading_Pa(effects_Pa, discrepancy, kVacuumReadingSd_Pa));
   }
   std::stable_sort(ranked.begin(), ranked.end(), [](const AskNext& a, const AskNext& b) {
     return a.map_sd_removed_Pa > b.map_sd_removed_Pa;
@@ -91,7 +91,8 @@ std::string joined(const std::vector<std::string>& parts, std::string_view betwe
 // How the interval was come by where engines were drawn for it.
 std::string sampled_words(const MapInterval& interval) {
   std::string text = fmt::format("interval from {} sampled engines", interval.samples);
-  if (interval.no_idle > 0) text += fmt::format(" ({:.1f}% without an idle)", 100 * interval.no_idle);
+  if (interval.no_idle > 0)
+    text += fmt::format(" ({:.1f}% without an idle)", 100 * interval.no_idle);
   return text + ": " + interval.why + ".";
 }
 
@@ -206,11 +207,12 @@ std::string assumed_paragraph(const Estimate& e, std::size_t lines) {
   if (e.completion.known) {
     items.insert(items.begin(), "before the reading was weighed");
   } else if (e.uncertainty) {  // a reading ties the coefficients to the rest
-    items.insert(items.begin(),
-                 fmt::format("the physics' own coefficients ({:.1f} kPa), and how far engines stray "
-                             "from it ({:.1f} kPa)",
-                             to_kPa(e.uncertainty->coefficients_sd_Pa),
-                             to_kPa(e.uncertainty->discrepancy_sd_Pa)));
+    items.insert(
+        items.begin(),
+        fmt::format("the physics' own coefficients ({:.1f} kPa), and how far engines stray "
+                    "from it ({:.1f} kPa)",
+                    to_kPa(e.uncertainty->coefficients_sd_Pa),
+                    to_kPa(e.uncertainty->discrepancy_sd_Pa)));
   }
   return listed("Assumed", items, "; ", lines);
 }
@@ -331,12 +333,12 @@ nlohmann::ordered_json baseline_json(const BaselineChoice& b) {
 // two and a half deviations of the normal law.
 constexpr double kSurprising = 0.0124;
 
-// Engines drawn where the gradient will not do. The ends of the interval are to be within 10 % of its
-// width: with 256 the upper end strays by 6 % (one deviation, over ten shifts) where one engine in
-// sixteen has no idle, with 512 by 3 %.
+// Engines drawn where the gradient will not do. The ends of the interval are to be within 10 % of
+// its width: with 256 the upper end strays by 6 % (one deviation, over ten shifts) where one engine
+// in sixteen has no idle, with 512 by 3 %.
 constexpr std::size_t kSamples = 512;
-// So many of them tell whether the gradient will do: of an interval that one engine in thirty spoils
-// by having no idle they miss one in eight.
+// So many of them tell whether the gradient will do: of an interval that one engine in thirty
+// spoils by having no idle they miss one in eight.
 constexpr std::size_t kCheckSamples = 64;
 // The share of the interval's width that its ends may be off before the gradient will not do. They
 // are to lie within 10 % of it; half of that is left to what so few engines do not show.
@@ -360,8 +362,7 @@ struct Unknowns {
 // Takes a vacuum read on this engine into account; what it has to say goes to the warnings.
 void take_reading(Estimate& e, const CoefficientKnowledge& knowledge, Unknowns& unknowns) {
   if (!e.completion.known) return;
-  const std::optional<InformedEngine> informed =
-      inform_by_reading(e.card, e.completion, knowledge);
+  const std::optional<InformedEngine> informed = inform_by_reading(e.card, e.completion, knowledge);
   if (!informed) {
     e.warnings.push_back(
         "The known vacuum was left aside: the model finds no such idle. Check the reading.");
@@ -386,8 +387,7 @@ std::string gradient_fails(const IdleSampler& sampler, const PressureInterval& i
   const GradientCheck check = sampler.check(kCheckSamples);
   if (check.no_idle > 0) return "the gradient does not see those without an idle";
   if (check.interval_off_Pa <= kOff * (interval.high_Pa - interval.low_Pa)) return {};
-  return fmt::format("the gradient alone is about {:.1f} kPa off",
-                     to_kPa(check.interval_off_Pa));
+  return fmt::format("the gradient alone is about {:.1f} kPa off", to_kPa(check.interval_off_Pa));
 }
 
 // Baselines are chosen at sea level, where it no longer matters how high the engine stands.
@@ -409,8 +409,8 @@ void weigh(Estimate& e, const BaselineSet& baselines, const Unknowns& unknowns,
         unknown_effects_Pa(*e.sea_level.gradient, input_per_latent, unknowns.coefficients));
   }
   if (e.idle.balanced && e.idle.gradient) {
-    const Eigen::VectorXd effects_Pa = unknown_effects_Pa(
-        *e.idle.gradient, e.completion.input_per_latent, unknowns.coefficients);
+    const Eigen::VectorXd effects_Pa =
+        unknown_effects_Pa(*e.idle.gradient, e.completion.input_per_latent, unknowns.coefficients);
     e.uncertainty.emplace(effects_Pa, unknowns.belief);
     e.ask_next = rank_questions(e, effects_Pa, unknowns.discrepancy);
 
@@ -418,10 +418,9 @@ void weigh(Estimate& e, const BaselineSet& baselines, const Unknowns& unknowns,
     map = unknowns.belief.predict(e.idle.point.map_Pa + unknowns.map_beyond_Pa, effects_Pa);
     MapInterval interval{interval_80(*map, barometer_Pa), 0, 0, {}};
     if (e.idle.status == Status::ok) {
-      const IdleSampler sampler(
-          e.card, unknowns.coefficients, unknowns.belief,
-          {unknowns.at, effects_Pa, e.idle,
-           e.sea_level.balanced ? e.sea_level.state : e.idle.state});
+      const IdleSampler sampler(e.card, unknowns.coefficients, unknowns.belief,
+                                {unknowns.at, effects_Pa, e.idle,
+                                 e.sea_level.balanced ? e.sea_level.state : e.idle.state});
       interval.why = samples > 0 ? "as asked" : gradient_fails(sampler, interval.ends);
       if (!interval.why.empty()) {
         interval.samples = samples > 0 ? samples : kSamples;

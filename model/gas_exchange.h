@@ -25,7 +25,7 @@ inline constexpr double kRunnerLossCoefficient = 0.5;  ///< entry and bend loss,
 inline constexpr double kRunnerDamping = 0.08;         ///< of critical, ringing of the column
 /// Column speed through an open valve at which half of that damping is gone.
 inline constexpr double kThroughSpeed_m_s = 40.0;
-inline constexpr double kExhaustPortRatio = 0.25;      ///< port volume over one cylinder's swept
+inline constexpr double kExhaustPortRatio = 0.25;  ///< port volume over one cylinder's swept
 
 /// Geometry and laws of the gas paths, constant over a cycle.
 template <class P>
@@ -282,8 +282,9 @@ PressureAnswer pressure_answer(const GasModel& gas, const GasState<S>& g, const 
 /// compiler leaves calls for every operation of a dual number, which takes twice as long.
 template <bool kIntake, bool kExhaust, class S, class P>
 [[gnu::flatten]] double newton_iteration(const GasPaths<P>& p, const OpenNode<P>& node,
-                        const Surroundings<S>& around, const P& bh, const OpenState<S>& base,
-                        OpenState<S>& x, double& cylinder_K, double& runner_K) {
+                                         const Surroundings<S>& around, const P& bh,
+                                         const OpenState<S>& base, OpenState<S>& x,
+                                         double& cylinder_K, double& runner_K) {
   const GasModel& gas = p.gas;
   OpenState<S> k;
   for_rows<kIntake, kExhaust>([&](std::size_t i) { k[i] = S(0.0); });
@@ -401,15 +402,15 @@ template <bool kIntake, bool kExhaust, class S, class P>
   return value(cyl_change) / value(cyl.pressure_Pa);
 }
 
-/// Newton iterations from a predicted x until the pressure no longer moves. Where an iterate empties
-/// a volume or changes its temperature beyond reason (a prediction past a valve event), or swings to
-/// the other side of equality and back (a root law does that to Newton's method), the change is
-/// halved: only the way there differs, not where it ends.
+/// Newton iterations from a predicted x until the pressure no longer moves. Where an iterate
+/// empties a volume or changes its temperature beyond reason (a prediction past a valve event), or
+/// swings to the other side of equality and back (a root law does that to Newton's method), the
+/// change is halved: only the way there differs, not where it ends.
 template <bool kIntake, bool kExhaust>
 [[gnu::flatten]] void iterate(const GasPaths<double>& p, const OpenNode<double>& node,
-             const Surroundings<double>& around, double bh, const OpenState<double>& base,
-             const OpenState<double>& now, OpenState<double>& x, double& cylinder_K,
-             double& runner_K) {
+                              const Surroundings<double>& around, double bh,
+                              const OpenState<double>& base, const OpenState<double>& now,
+                              OpenState<double>& x, double& cylinder_K, double& runner_K) {
   constexpr double kEnough = 1e-4;  // relative pressure; the next change is some per cent of it
   constexpr int kMost = 30;
   const double cylinder_start_K = cylinder_K, runner_start_K = runner_K;
@@ -452,9 +453,9 @@ struct OpenHistory {
 
 /// One step by the node's formula; `y` moves on by it.
 template <bool kIntake, bool kExhaust, class S, class P>
-[[gnu::flatten]] void open_step(const GasPaths<P>& p, const GasPaths<double>& pv, const OpenNode<P>& node,
-               const Surroundings<S>& around, OpenHistory<S>& y, double& cylinder_K,
-               double& runner_K) {
+[[gnu::flatten]] void open_step(const GasPaths<P>& p, const GasPaths<double>& pv,
+                                const OpenNode<P>& node, const Surroundings<S>& around,
+                                OpenHistory<S>& y, double& cylinder_K, double& runner_K) {
   const StepFormula<P>& formula = node.formula;
   const P& bh = formula.implicit_s;
   OpenState<S>& now = y.now;

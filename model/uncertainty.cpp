@@ -135,15 +135,15 @@ double Predictive::below(double map_Pa) const {
   double share = 0;
   for (const Part& part : parts_) {
     const double away_Pa = map_Pa - part.mean_Pa;
-    share += part.weight * (part.sd_Pa > 0.0 ? normal_below(away_Pa / part.sd_Pa)
-                                             : (away_Pa > 0.0 ? 1.0 : 0.0));
+    share += part.weight *
+             (part.sd_Pa > 0.0 ? normal_below(away_Pa / part.sd_Pa) : (away_Pa > 0.0 ? 1.0 : 0.0));
   }
   return share;
 }
 
 double Predictive::quantile_Pa(double share) const {
-  constexpr double kFar = 40.0;         // deviations; nothing of a normal law is left there
-  constexpr double kClose_Pa = 1e-6;    // of kilopascals
+  constexpr double kFar = 40.0;       // deviations; nothing of a normal law is left there
+  constexpr double kClose_Pa = 1e-6;  // of kilopascals
   if (share >= 1.0 - no_idle_) return std::numeric_limits<double>::infinity();
   double low = std::numeric_limits<double>::infinity(), high = -low;
   for (const Part& part : parts_) {
@@ -215,9 +215,9 @@ EngineBelief::EngineBelief(const Discrepancy& discrepancy, MapReading reading)
   chance_of_surprise_ = 0.0;
   for (Part& part : parts_) {
     part.per_spread = 1.0 / (explained_Pa2 + part.discrepancy_Pa2);
-    chance_of_surprise_ += part.weight * 2.0 *
-                           normal_below(-std::fabs(reading_.surprise_Pa) *
-                                        std::sqrt(part.per_spread));
+    chance_of_surprise_ +=
+        part.weight * 2.0 *
+        normal_below(-std::fabs(reading_.surprise_Pa) * std::sqrt(part.per_spread));
     log_weight.push_back(std::log(part.weight) + 0.5 * std::log(part.per_spread) -
                          0.5 * square(reading_.surprise_Pa) * part.per_spread);
     largest = std::max(largest, log_weight.back());
@@ -297,11 +297,9 @@ EngineBelief::Draw EngineBelief::draw(const Eigen::VectorXd& numbers, double uni
   const Eigen::VectorXd& j = reading_.effects_Pa;
   // The symmetric root of 1 - j j' / spread, which differs from 1 along j alone.
   const double length_Pa2 = j.squaredNorm();
-  const double shrink = length_Pa2 > 0.0
-                            ? (1.0 - root(1.0 - length_Pa2 * part.per_spread)) / length_Pa2
-                            : 0.0;
-  draw.unknowns =
-      numbers + j * (reading_.surprise_Pa * part.per_spread - shrink * j.dot(numbers));
+  const double shrink =
+      length_Pa2 > 0.0 ? (1.0 - root(1.0 - length_Pa2 * part.per_spread)) / length_Pa2 : 0.0;
+  draw.unknowns = numbers + j * (reading_.surprise_Pa * part.per_spread - shrink * j.dot(numbers));
   // What the unknowns leave of the surprise is the car, the day and the gauge.
   const double car_Pa2 = kCarShare * part.discrepancy_Pa2;
   const double gain = car_Pa2 / (part.discrepancy_Pa2 + square(reading_.sd_Pa));

@@ -52,8 +52,8 @@ class Predictive {
   /// Weights and `no_idle` add up to 1; at least one part or no_idle = 1.
   explicit Predictive(std::vector<Part> parts, double no_idle = 0);
 
-  double below(double map_Pa) const;          ///< probability of less than this
-  double quantile_Pa(double share) const;     ///< 0 < share < 1; infinite where no idle begins
+  double below(double map_Pa) const;           ///< probability of less than this
+  double quantile_Pa(double share) const;      ///< 0 < share < 1; infinite where no idle begins
   double mean_Pa() const { return mean_Pa_; }  ///< of those with an idle; 0 where there are none
   double sd_Pa() const { return sd_Pa_; }      ///< likewise
   double no_idle() const { return no_idle_; }

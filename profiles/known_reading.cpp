@@ -56,8 +56,8 @@ class Reader {
     PointGradient less_vacuum = *at.gradient;
     less_vacuum.map_Pa[static_cast<Eigen::Index>(Input::barometer_Pa)] -= 1.0;
     Look look;
-    look.reading.effects_Pa = unknown_effects_Pa(
-        less_vacuum, slopes(card_, latent, known_engine_at), coefficients_);
+    look.reading.effects_Pa =
+        unknown_effects_Pa(less_vacuum, slopes(card_, latent, known_engine_at), coefficients_);
     look.reading.sd_Pa = kVacuumReadingSd_Pa;
     look.difference_Pa = (at.point.barometer_Pa - at.point.map_Pa) - card_.known.vacuum_Pa.value();
     look.reading.surprise_Pa = look.difference_Pa + look.reading.effects_Pa.dot(unknowns);
@@ -80,9 +80,9 @@ class Reader {
     Moved moved{unknowns, rise_Pa};
     double along = 0;  // deviations
     for (int step = 0; step < kStepsAtMost && std::abs(moved.left_Pa) > kSettled_Pa; ++step) {
-      const double next = length_Pa > 0.0 ? std::clamp(along + moved.left_Pa / length_Pa,
-                                                       -kFarthest, kFarthest)
-                                          : along;
+      const double next = length_Pa > 0.0
+                              ? std::clamp(along + moved.left_Pa / length_Pa, -kFarthest, kFarthest)
+                              : along;
       if (next == along) break;
       const Eigen::VectorXd there = unknowns + effects_Pa * (next / length_Pa);
       const SolveResult at = solve_idle(complete_at(card_, there.head(latents_)),

@@ -25,8 +25,8 @@ struct InformedEngine {
   /// Predicted idle MAP less this engine's, Pa: far below a kPa but where the car is so odd that no
   /// likely engine shows it.
   double map_beyond_Pa = 0;
-  double surprise_Pa = 0;            ///< reading less what was expected before it, Pa of MAP
-  double surprise_chance = 1;        ///< of one at least so large, either way
+  double surprise_Pa = 0;      ///< reading less what was expected before it, Pa of MAP
+  double surprise_chance = 1;  ///< of one at least so large, either way
 };
 
 /// What the reading in a card's section `known` tells about what the card leaves open, about the

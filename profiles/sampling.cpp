@@ -43,8 +43,8 @@ double normal_quantile(double share) {
 }  // namespace
 
 struct IdleSampler::Outcome {
-  double first_order_Pa = 0;                      // MAP by the gradient
-  std::optional<double> map_Pa, sea_level_Pa;     // as solved, where there is an idle
+  double first_order_Pa = 0;                   // MAP by the gradient
+  std::optional<double> map_Pa, sea_level_Pa;  // as solved, where there is an idle
   std::vector<Predictive::Part> discrepancy;
 };
 
@@ -83,16 +83,14 @@ IdleSampler::IdleSampler(const EngineCard& card, const CoefficientUnknowns& coef
 // The first of Sobol's columns are the most even; each goes to one of the axes (columns), the next
 // to the choice of a part of the discrepancy, the rest to what is at right angles to the axes.
 std::vector<IdleSampler::Outcome> IdleSampler::outcomes(std::size_t count,
-                                                        const Eigen::MatrixXd& axes,
-                                                        At at) const {
+                                                        const Eigen::MatrixXd& axes, At at) const {
   assert(count > 0);
   const Eigen::Index unknowns = center_.unknowns.size(), latents = unknowns - kCoefficients;
   const Eigen::Index first = axes.cols();
   const Eigen::MatrixXd points = points_in_cube(unknowns + 1, count);
   // Independent normal numbers stay what they are when they are turned.
-  const Eigen::MatrixXd turn =
-      Eigen::HouseholderQR<Eigen::MatrixXd>(axes).householderQ() *
-      Eigen::MatrixXd::Identity(unknowns, unknowns);
+  const Eigen::MatrixXd turn = Eigen::HouseholderQR<Eigen::MatrixXd>(axes).householderQ() *
+                               Eigen::MatrixXd::Identity(unknowns, unknowns);
 
   std::vector<Outcome> outcomes(count);
   for_each_index(count, threads_, [&](std::size_t i) {
@@ -103,8 +101,8 @@ std::vector<IdleSampler::Outcome> IdleSampler::outcomes(std::size_t count,
     EngineBelief::Draw draw = belief_.draw(turn * numbers, point[first]);
     Outcome& outcome = outcomes[i];
     outcome.discrepancy = std::move(draw.discrepancy);
-    outcome.first_order_Pa = center_.idle.point.map_Pa +
-                             center_.effects_Pa.dot(draw.unknowns - center_.unknowns);
+    outcome.first_order_Pa =
+        center_.idle.point.map_Pa + center_.effects_Pa.dot(draw.unknowns - center_.unknowns);
 
     Engine engine = complete_at(card_, draw.unknowns.head(latents));
     const Coefficients<double> c = coefficients_.at(draw.unknowns.tail(kCoefficients));
@@ -137,8 +135,8 @@ Eigen::VectorXd IdleSampler::burning_effects() const {
         solve_idle(complete_at(card_, there.head(latents)),
                    coefficients_.at(there.tail(kCoefficients)), {.start = center_.idle.state});
     if (solved.balanced)
-      effects[k] = (solved.point.burned_fuel_fraction -
-                    center_.idle.point.burned_fuel_fraction) / kStep;
+      effects[k] =
+          (solved.point.burned_fuel_fraction - center_.idle.point.burned_fuel_fraction) / kStep;
   });
   return effects;
 }

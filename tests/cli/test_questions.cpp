@@ -119,7 +119,8 @@ TEST_CASE("a file is not replaced unasked", "[consistency]") {
 TEST_CASE("a folder that cannot be written is exit 4", "[consistency]") {
   std::istringstream in("8\n350\nmild\n\n\n\n/proc/engine.yaml\n");
   std::ostringstream out;
-  CHECK_THROWS_AS(ask_and_estimate(in, out, built_in_baselines(), prior_knowledge(), Style{}), CannotWrite);
+  CHECK_THROWS_AS(ask_and_estimate(in, out, built_in_baselines(), prior_knowledge(), Style{}),
+                  CannotWrite);
 }
 
 TEST_CASE("every question is a question", "[consistency]") {

@@ -71,8 +71,8 @@ TEST_CASE("a known latent variable leaves the others", "[closed-form]") {
 TEST_CASE("the only unknown leaves nothing", "[closed-form]") {
   Case c;
   c.gradient.map_Pa[column(Coefficient::friction)] = 0;
-  const MapUncertainty u(
-      unknown_effects_Pa(c.gradient, c.input_per_latent.leftCols(1), prior()), kNoDiscrepancy);
+  const MapUncertainty u(unknown_effects_Pa(c.gradient, c.input_per_latent.leftCols(1), prior()),
+                         kNoDiscrepancy);
   CHECK(u.sd_Pa == Approx(4000).margin(kRounding_Pa));
   CHECK(sd_removed_Pa(u, 0) == Approx(4000).margin(kRounding_Pa));
 }
@@ -157,8 +157,8 @@ TEST_CASE("without a discrepancy the interval is the normal law's", "[closed-for
 }
 
 TEST_CASE("a mixture of normal laws stands for Student's t", "[closed-form]") {
-  // Against GSL; within 0.5 % is what the header promises of 10 and 90 %. The median half of the law
-  // and the far tail, of which nothing is promised, are held to 1 and 5 %.
+  // Against GSL; within 0.5 % is what the header promises of 10 and 90 %. The median half of the
+  // law and the far tail, of which nothing is promised, are held to 1 and 5 %.
   const Eigen::VectorXd nothing = 0 * effects(Case());
   for (const double scale_Pa : {3.0, 2500.0}) {
     const Predictive p = EngineBelief(one_scale(scale_Pa)).predict(0, nothing);
@@ -177,8 +177,8 @@ TEST_CASE("a mixture of normal laws stands for Student's t", "[closed-form]") {
 }
 
 TEST_CASE("what is unknown and the discrepancy are convolved", "[closed-form]") {
-  // P(a Z + d T < x) by the midpoint rule over Z, T's distribution function from GSL; steps of 0.002
-  // over +-8 leave less than 1e-6.
+  // P(a Z + d T < x) by the midpoint rule over Z, T's distribution function from GSL; steps of
+  // 0.002 over +-8 leave less than 1e-6.
   const Eigen::VectorXd g = effects(Case());  // 13 kPa
   for (const double scale_Pa : {3000.0, 9000.0, 30'000.0}) {
     const Predictive p = EngineBelief(one_scale(scale_Pa)).predict(0, g);
@@ -349,7 +349,7 @@ struct Toy {
   std::normal_distribution<double> normal;
 
   Toy() : g(effects(Case()) / 4), j(g) {  // 3.25 kPa
-    j[0] *= 1.6;  // read under other conditions
+    j[0] *= 1.6;                          // read under other conditions
     j[1] = 0;
   }
 
@@ -407,7 +407,8 @@ TEST_CASE("a reading is weighed as importance sampling weighs it", "[closed-form
   const double sd_Pa = std::sqrt(square_Pa2 / weight - mean_Pa * mean_Pa);
   const double effective = weight * weight / weight_square;  // draws that count
   REQUIRE(effective > 20'000);
-  // Four deviations of what so many draws tell, and what the slices of t leave: 0.5 % of a quantile.
+  // Four deviations of what so many draws tell, and what the slices of t leave: 0.5 % of a
+  // quantile.
   const double noise = 4 / std::sqrt(effective);
   for (std::size_t k = 0; k < shares.size(); ++k) {
     CHECK(below[k] / weight ==
@@ -470,8 +471,7 @@ TEST_CASE("engines drawn from a belief have its law", "[closed-form]") {
   for (const double share : {0.1, 0.3, 0.5, 0.7, 0.9})
     CHECK(drawn.below(p.quantile_Pa(share)) ==
           Approx(share).margin(4 * std::sqrt(share * (1 - share) / kDraws)));
-  CHECK((mean - belief.unknowns_mean(mean.size())).cwiseAbs().maxCoeff() <
-        4.5 / std::sqrt(kDraws));
+  CHECK((mean - belief.unknowns_mean(mean.size())).cwiseAbs().maxCoeff() < 4.5 / std::sqrt(kDraws));
 }
 
 TEST_CASE("a tenth of the normal distribution lies beyond each end of the interval",

@@ -86,8 +86,9 @@ TEST_CASE("a reading draws the prediction by its weight", "[consistency]") {
     const double spread_Pa2 =
         effects_Pa(informed, knowledge).squaredNorm() + std::pow(kVacuumReadingSd_Pa, 2);
     const double weight = std::pow(kVacuumReadingSd_Pa, 2) / spread_Pa2;
-    CHECK(vacuum_Pa(informed.engine, informed.coefficients) ==
-          Approx(expected_Pa + move_Pa * (1 - weight)).margin(0.1 * std::abs(move_Pa) + kSettled_Pa));
+    CHECK(
+        vacuum_Pa(informed.engine, informed.coefficients) ==
+        Approx(expected_Pa + move_Pa * (1 - weight)).margin(0.1 * std::abs(move_Pa) + kSettled_Pa));
   }
 }
 
@@ -103,11 +104,10 @@ TEST_CASE("the engine shown idles where the reading predicts", "[consistency]") 
       const InformedEngine informed = informed_by(expected_Pa + move_Pa, knowledge);
       const EngineCard card = card_with(expected_Pa + move_Pa);
       const Eigen::VectorXd mean = informed.belief.unknowns_mean(informed.unknowns.size());
-      const Eigen::Index latents =
-          mean.size() - static_cast<Eigen::Index>(kCoefficientCount);
-      const double mean_Pa = vacuum_Pa(
-          complete_at(card, mean.head(latents)),
-          CoefficientUnknowns(knowledge).at(mean.tail(mean.size() - latents)));
+      const Eigen::Index latents = mean.size() - static_cast<Eigen::Index>(kCoefficientCount);
+      const double mean_Pa =
+          vacuum_Pa(complete_at(card, mean.head(latents)),
+                    CoefficientUnknowns(knowledge).at(mean.tail(mean.size() - latents)));
       CHECK(vacuum_Pa(informed.engine, informed.coefficients) - informed.map_beyond_Pa ==
             Approx(mean_Pa - informed.belief.car_mean_Pa()).margin(kSettled_Pa));
       CHECK(informed.belief.car_mean_Pa() * move_Pa < 0);  // less vacuum is more pressure
@@ -141,8 +141,7 @@ TEST_CASE("a reading far off is put down to the car", "[consistency]") {
 
 TEST_CASE("the reading leaves less unknown than it found", "[consistency]") {
   for (const CoefficientKnowledge& knowledge : {prior_knowledge(), without_discrepancy()}) {
-    const InformedEngine informed =
-        informed_by(expected_vacuum_Pa(knowledge) - 3e3, knowledge);
+    const InformedEngine informed = informed_by(expected_vacuum_Pa(knowledge) - 3e3, knowledge);
     const Eigen::VectorXd g = effects_Pa(informed, knowledge);
     const MapUncertainty after(g, informed.belief);
     CHECK(after.sd_Pa < 0.7 * MapUncertainty(g, EngineBelief(knowledge.discrepancy)).sd_Pa);

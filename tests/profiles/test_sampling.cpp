@@ -142,8 +142,8 @@ TEST_CASE("a sample after a reading keeps what the reading says", "[consistency]
   CHECK(b.low_Pa == Approx(a.low_Pa).margin(tenth_Pa));
   CHECK(b.high_Pa == Approx(a.high_Pa).margin(tenth_Pa));
   // And it has moved: without the reading the law lies lower.
-  const Predictive unread = EngineBelief(knowledge.discrepancy)
-                                .predict(expected.point.map_Pa, center.effects_Pa);
+  const Predictive unread =
+      EngineBelief(knowledge.discrepancy).predict(expected.point.map_Pa, center.effects_Pa);
   CHECK(sampled.map.quantile_Pa(0.5) > unread.quantile_Pa(0.5) + 200);
 }
 
