@@ -8,6 +8,7 @@
 #include <cmath>
 #include <cstdio>
 #include <ctime>
+#include <set>
 #include <stdexcept>
 #include <string_view>
 #include <utility>
@@ -117,6 +118,18 @@ std::string oddity(const FitReport& r, std::size_t i) {
     return "Check number, unit and the manifold pressure it was taken at.";
   return worse ? "A misread number, a fault on the engine, or more cam or load than stated."
                : "A misread number, or less cam or load than stated.";
+}
+
+// What reading found odd about an engine but let pass, with the first row that states it.
+std::vector<std::string> odd_rows(const FitReport& r) {
+  std::vector<std::string> remarks;
+  std::set<const EngineCard*> seen;
+  for (const MeasuredRow& row : r.rows) {
+    if (!seen.insert(row.card.get()).second) continue;
+    for (const std::string& warning : row.card->warnings)
+      remarks.push_back(fmt::format("{}:{} {}", row.file, row.line, warning));
+  }
+  return remarks;
 }
 
 // JSON has no word for a number that is none.
@@ -295,6 +308,13 @@ std::string fit_text(const FitReport& r, const Style& style) {
     any = true;
   }
 
+  constexpr std::size_t kWarningsAtMost = 6;
+  const std::vector<std::string> odd = odd_rows(r);
+  for (std::size_t i = 0; i < std::min(odd.size(), kWarningsAtMost); ++i)
+    text += labelled(i == 0 ? "Warnings" : "", kIndent, odd[i]);
+  if (odd.size() > kWarningsAtMost)
+    text += labelled("", kIndent, fmt::format("And {} more.", odd.size() - kWarningsAtMost));
+
   text += fmt::format("\n{:<26}{:>12}{:>12}{:>12}{:>12}  {}\n", "Coefficient", "before", "± sd",
                       "after", "± sd", "unit");
   std::vector<std::string> silent;
@@ -366,6 +386,7 @@ nlohmann::ordered_json fit_json(const FitReport& r) {
                                    {"unit", as.unit},
                                    {"value", finite(as.convert(r.result.offsets[g]))}});
   }
+  document["warnings"] = odd_rows(r);
   document["readings"] = nlohmann::ordered_json::array();
   for (std::size_t i = 0; i < r.result.points.size(); ++i) {
     const FittedPoint& p = r.result.points[i];
