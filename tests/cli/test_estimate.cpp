@@ -1,3 +1,4 @@
+#include <algorithm>
 #include <catch2/catch.hpp>
 #include <cmath>
 #include <filesystem>
@@ -64,11 +65,18 @@ TEST_CASE("every example gives a whole document", "[consistency]") {
       INFO(key);
       CHECK(value.is_number());
     }
-    const bool sampled = e["interval"]["by"] == "samples";
-    std::set<std::string> interval_keys{"level", "map_kPa", "vacuum_inHg", "by"};
-    if (sampled) interval_keys.insert("samples");
-    for (const std::string& key : interval_keys) CHECK(e["interval"].contains(key));
-    CHECK((sampled || e["interval"]["by"] == "gradient"));
+    const json& interval = e["interval"];
+    std::set<std::string> interval_keys{"level", "map_kPa", "vacuum_inHg", "by", "samples"};
+    if (interval["by"] == "samples") {
+      interval_keys.insert({"no_idle", "reason"});
+      CHECK(interval["samples"] == 512);
+      CHECK(interval["no_idle"].get<double>() >= 0);
+      CHECK(interval["no_idle"].get<double>() < 1);
+    } else {
+      CHECK(interval["by"] == "gradient");
+      CHECK(interval["samples"] == 0);
+    }
+    CHECK(keys_of(interval) == interval_keys);
     CHECK(e["interval"]["level"] == 0.8);
     CHECK(keys_of(e["cam"]) == std::set<std::string>{"overlap_050_deg", "overlap_seat_deg",
                                                      "ivo_btdc_deg", "ivc_abdc_deg", "evo_bbdc_deg",
@@ -151,7 +159,7 @@ TEST_CASE("altitude moves the vacuum and not the sea-level pressure", "[consiste
   CHECK(low["idle"]["map_kPa"].get<double>() ==
         Approx(low["idle"]["map_sea_level_kPa"].get<double>()).epsilon(1e-9));
   CHECK(high["baseline"]["name"] == low["baseline"]["name"]);
-  // Sampled engines are drawn along other directions at another altitude: 256 of them give a
+  // Sampled engines are drawn along other directions at another altitude: 512 of them give a
   // probability to a hundredth.
   for (const auto& [name, probability] : low["baseline"]["probability"].items()) {
     CHECK(high["baseline"]["probability"][name].get<double>() ==
@@ -171,6 +179,30 @@ TEST_CASE("less known is a wider interval", "[consistency]") {
       file, {"--set", "cam.duration_050={intake: 214, exhaust: 220}", "--set",
              "cam.duration_seat={intake: 266, exhaust: 272}", "--set", "cam.lobe_separation=111"}));
   CHECK(card < word);
+}
+
+TEST_CASE("an interval by samples says so", "[consistency]") {
+  const std::string file = std::string(IDLEFIT_SOURCE_DIR) + "/docs/examples/stock_four_wagon.yaml";
+  const json e = estimate_of(file, {"--sample", "100"});
+  CHECK(e["interval"]["by"] == "samples");
+  CHECK(e["interval"]["samples"] == 100);
+  CHECK(e["interval"]["reason"] == "as asked");
+  CHECK(estimate_of(file, {"--sample", "100"}) == e);  // the same engines each time
+  std::string text = run_idlefit({"estimate", file, "--sample", "100"}).out;
+  std::replace(text.begin(), text.end(), '\n', ' ');  // lines break where they must
+  CHECK(text.find("interval from 100 sampled engines: as asked.") != std::string::npos);
+  CHECK(run_idlefit({"estimate", file}).out.find("sampled engines") == std::string::npos);
+}
+
+TEST_CASE("only a sensible number of engines can be sampled", "[consistency]") {
+  const std::string file = std::string(IDLEFIT_SOURCE_DIR) + "/docs/examples/stock_four_wagon.yaml";
+  for (const char* number : {"0", "-5", "15", "16.5", "many", "nan", "100001", "1e9"}) {
+    INFO(number);
+    const ProgramRun run = run_idlefit({"estimate", file, "--sample", number});
+    CHECK(run.exit_code == 2);
+    CHECK(run.out.empty());
+    CHECK(run.err.find("--sample") != std::string::npos);
+  }
 }
 
 TEST_CASE("a custom calibration is an answer", "[trade]") {
@@ -213,6 +245,15 @@ TEST_CASE("no idle is exit 1 with a document all the same", "[consistency]") {
   CHECK(text.out.rfind("No idle at 500 rpm", 0) == 0);
   CHECK(text.out.find(e["idle"]["reason"].get<std::string>().substr(0, 40)) != std::string::npos);
   CHECK(text.out.find("custom calibration") != std::string::npos);
+}
+
+TEST_CASE("where there is no idle none is sampled", "[consistency]") {
+  std::vector<std::string> more = huge_cam("500 rpm");
+  more.insert(more.end(), {"--sample", "100"});
+  const json e =
+      estimate_of(std::string(IDLEFIT_SOURCE_DIR) + "/docs/examples/wild_v8_racer.yaml", more, 1);
+  CHECK(e["interval"]["by"] != "samples");
+  CHECK(e["interval"]["samples"] == 0);
 }
 
 TEST_CASE("no idle says what to change, and the change helps", "[consistency]") {
