@@ -340,6 +340,9 @@ constexpr std::size_t kSamples = 512;
 // So many of them tell whether the gradient will do: of an interval that one engine in thirty
 // spoils by having no idle they miss one in eight.
 constexpr std::size_t kCheckSamples = 64;
+// Where a reading makes most engines unlikely and fewer than this count, one or two of them lie
+// beyond an end of the interval: that says less than the gradient.
+constexpr double kEnough = 16;
 // The share of the interval's width that its ends may be off before the gradient will not do. They
 // are to lie within 10 % of it; half of that is left to what so few engines do not show.
 constexpr double kOff = 0.05;
@@ -425,9 +428,16 @@ void weigh(Estimate& e, const BaselineSet& baselines, const Unknowns& unknowns,
       if (!interval.why.empty()) {
         interval.samples = samples > 0 ? samples : kSamples;
         const SampledIdles sampled = sampler.sample(interval.samples);
-        interval.no_idle = sampled.map.no_idle();
-        interval.ends = interval_80(sampled.map, barometer_Pa);
-        sea_level = sampled.sea_level;
+        if (sampled.effective >= kEnough) {
+          interval.no_idle = sampled.map.no_idle();
+          interval.ends = interval_80(sampled.map, barometer_Pa);
+          sea_level = sampled.sea_level;
+        } else {
+          interval.samples = 0;
+          interval.why.clear();
+          e.warnings.push_back(
+              "Hardly any likely engine pulls the known vacuum: the interval is rough.");
+        }
       }
     }
     e.interval = std::move(interval);

@@ -300,12 +300,21 @@ EngineBelief::Draw EngineBelief::draw(const Eigen::VectorXd& numbers, double uni
   const double shrink =
       length_Pa2 > 0.0 ? (1.0 - root(1.0 - length_Pa2 * part.per_spread)) / length_Pa2 : 0.0;
   draw.unknowns = numbers + j * (reading_.surprise_Pa * part.per_spread - shrink * j.dot(numbers));
-  // What the unknowns leave of the surprise is the car, the day and the gauge.
-  const double car_Pa2 = kCarShare * part.discrepancy_Pa2;
-  const double gain = car_Pa2 / (part.discrepancy_Pa2 + square(reading_.sd_Pa));
-  draw.discrepancy.push_back({1.0, gain * (reading_.surprise_Pa - j.dot(draw.unknowns)),
-                              root(part.discrepancy_Pa2 - gain * car_Pa2)});
+  draw.stray_Pa2 = part.discrepancy_Pa2;
+  draw.left_Pa = reading_.surprise_Pa - j.dot(draw.unknowns);
+  weigh(draw, draw.left_Pa);
   return draw;
+}
+
+void EngineBelief::weigh(Draw& draw, double left_Pa) const {
+  assert(read_);
+  // What the unknowns leave of the reading is the car, the day and the gauge.
+  const double car_Pa2 = kCarShare * draw.stray_Pa2;
+  const double spread_Pa2 = draw.stray_Pa2 + square(reading_.sd_Pa);
+  const double gain = car_Pa2 / spread_Pa2;
+  draw.discrepancy = {{1.0, gain * left_Pa, root(draw.stray_Pa2 - gain * car_Pa2)}};
+  // It was drawn as if the model were straight: likelihood over likelihood.
+  draw.weight = std::exp(0.5 * (square(draw.left_Pa) - square(left_Pa)) / spread_Pa2);
 }
 
 // --- Uncertainty by variance

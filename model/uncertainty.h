@@ -114,13 +114,21 @@ class EngineBelief {
   /// Probability, before the reading, of one at least so far from what was expected, either way.
   double chance_of_surprise() const { return chance_of_surprise_; }
 
+  bool has_reading() const { return read_; }
+
   /// One engine drawn: its unknowns, and the law of what it shows beyond the model.
   struct Draw {
     Eigen::VectorXd unknowns;
     std::vector<Predictive::Part> discrepancy;  ///< weights add up to 1
+    double stray_Pa2 = 0;  ///< after a reading: variance of the discrepancy before it
+    double left_Pa = 0;    ///< likewise: reading less the model with these unknowns, first order
+    double weight = 1;
   };
   /// From independent standard-normal numbers, one per unknown, and a number between 0 and 1.
   Draw draw(const Eigen::VectorXd& numbers, double uniform) const;
+  /// Weighs an engine drawn after a reading by what the reading differs from the model when that is
+  /// solved for it (Pa): law and weight are then exact, not of first order.
+  void weigh(Draw& draw, double left_Pa) const;
 
  private:
   friend struct MapUncertainty;

@@ -43,29 +43,37 @@ double normal_quantile(double share) {
 }  // namespace
 
 struct IdleSampler::Outcome {
-  double first_order_Pa = 0;                   // MAP by the gradient
+  struct Law {
+    double weight = 1;
+    std::vector<Predictive::Part> discrepancy;
+  };
+  double first_order_Pa = 0;  // MAP by the gradient
+  Law first_order;
   std::optional<double> map_Pa, sea_level_Pa;  // as solved, where there is an idle
-  std::vector<Predictive::Part> discrepancy;
+  Law solved;
 };
 
 namespace {
 
-// The law of MAP from what each outcome says of it.
-template <class Outcome, class MapOf>
-Predictive law_of(const std::vector<Outcome>& outcomes, const MapOf& map_of) {
-  const double each = 1.0 / static_cast<double>(outcomes.size());
+// The law of MAP from what each outcome says of it. Where none counts there is no idle.
+template <class Outcome, class LawOf, class MapOf>
+Predictive law_of(const std::vector<Outcome>& outcomes, const LawOf& law_of, const MapOf& map_of) {
+  double sum = 0;
+  for (const Outcome& outcome : outcomes) sum += law_of(outcome).weight;
+  if (!(sum > 0.0)) return Predictive({}, 1.0);
   std::vector<Predictive::Part> parts;
-  std::size_t without = 0;
+  double without = 0;
   for (const Outcome& outcome : outcomes) {
-    const std::optional<double> map_Pa = map_of(outcome);
-    if (!map_Pa) {
-      ++without;
-      continue;
+    const auto& law = law_of(outcome);
+    const double share = law.weight / sum;
+    if (const std::optional<double> map_Pa = map_of(outcome)) {
+      for (const Predictive::Part& part : law.discrepancy)
+        parts.push_back({share * part.weight, *map_Pa + part.mean_Pa, part.sd_Pa});
+    } else {
+      without += share;
     }
-    for (const Predictive::Part& part : outcome.discrepancy)
-      parts.push_back({each * part.weight, *map_Pa + part.mean_Pa, part.sd_Pa});
   }
-  return Predictive(std::move(parts), each * static_cast<double>(without));
+  return Predictive(std::move(parts), without);
 }
 
 }  // namespace
@@ -100,12 +108,23 @@ std::vector<IdleSampler::Outcome> IdleSampler::outcomes(std::size_t count,
       numbers[k] = normal_quantile(point[k < first ? k : k + 1]);
     EngineBelief::Draw draw = belief_.draw(turn * numbers, point[first]);
     Outcome& outcome = outcomes[i];
-    outcome.discrepancy = std::move(draw.discrepancy);
     outcome.first_order_Pa =
         center_.idle.point.map_Pa + center_.effects_Pa.dot(draw.unknowns - center_.unknowns);
+    outcome.first_order = {1.0, draw.discrepancy};
 
     Engine engine = complete_at(card_, draw.unknowns.head(latents));
     const Coefficients<double> c = coefficients_.at(draw.unknowns.tail(kCoefficients));
+    if (belief_.has_reading()) {
+      const SolveResult read = solve_idle(known_engine_at(card_, draw.unknowns.head(latents)), c,
+                                          {.start = center_.idle.state});
+      if (read.status != Status::ok) {
+        outcome.solved.weight = 0;
+        return;
+      }
+      belief_.weigh(draw,
+                    read.point.barometer_Pa - card_.known.vacuum_Pa.value() - read.point.map_Pa);
+    }
+    outcome.solved = {draw.weight, std::move(draw.discrepancy)};
     const SolveResult idle = solve_idle(engine, c, {.start = center_.idle.state});
     if (idle.status == Status::ok) outcome.map_Pa = idle.point.map_Pa;
     if (at == At::idle_alone) return;
@@ -142,11 +161,14 @@ Eigen::VectorXd IdleSampler::burning_effects() const {
 }
 
 GradientCheck IdleSampler::check(std::size_t count) const {
-  Eigen::MatrixXd axes = belief_.principal_direction(center_.effects_Pa);
+  const Eigen::MatrixXd axes = belief_.principal_direction(center_.effects_Pa);
   const std::vector<Outcome> drawn = outcomes(count, axes, At::idle_alone);
-  const Predictive solved = law_of(drawn, [](const Outcome& o) { return o.map_Pa; });
-  const Predictive first_order =
-      law_of(drawn, [](const Outcome& o) { return std::optional(o.first_order_Pa); });
+  const Predictive solved = law_of(
+      drawn, [](const Outcome& o) -> const Outcome::Law& { return o.solved; },
+      [](const Outcome& o) { return o.map_Pa; });
+  const Predictive first_order = law_of(
+      drawn, [](const Outcome& o) -> const Outcome::Law& { return o.first_order; },
+      [](const Outcome& o) { return std::optional(o.first_order_Pa); });
   // The same draws on both sides, so that what is due to the draws cancels.
   const double barometer_Pa = center_.idle.point.barometer_Pa;
   const PressureInterval a = interval_80(solved, barometer_Pa);
@@ -160,8 +182,15 @@ SampledIdles IdleSampler::sample(std::size_t count) const {
   axes << belief_.principal_direction(center_.effects_Pa),
       belief_.principal_direction(burning_effects());
   const std::vector<Outcome> drawn = outcomes(count, axes, At::sea_level_too);
-  return {law_of(drawn, [](const Outcome& o) { return o.map_Pa; }),
-          law_of(drawn, [](const Outcome& o) { return o.sea_level_Pa; })};
+  const auto solved = [](const Outcome& o) -> const Outcome::Law& { return o.solved; };
+  double sum = 0, square = 0;
+  for (const Outcome& outcome : drawn) {
+    sum += outcome.solved.weight;
+    square += outcome.solved.weight * outcome.solved.weight;
+  }
+  return {law_of(drawn, solved, [](const Outcome& o) { return o.map_Pa; }),
+          law_of(drawn, solved, [](const Outcome& o) { return o.sea_level_Pa; }),
+          sum > 0.0 ? sum * sum / square : 0.0};
 }
 
 }  // namespace idlefit

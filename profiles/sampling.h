@@ -23,6 +23,8 @@ struct SampleCenter {
 struct SampledIdles {
   Predictive map;        ///< at the card's barometer; no_idle() is the share without an idle there
   Predictive sea_level;  ///< the same engines, speeds and loads at 101.325 kPa
+  /// Engines that count: fewer than were drawn where a reading makes some unlikely.
+  double effective = 0;
 };
 
 /// How good the gradient is, by engines drawn at random.
@@ -35,7 +37,9 @@ struct GradientCheck {
 /// shift) as latent variables and coefficients, so that the same comes out each time and on any
 /// number of threads. Assumed inputs move together and as far as completion lets them, coefficients
 /// within their bounds; each engine's MAP is spread by what it may show beyond the model. An engine
-/// without an idle, or whose solve does not converge, counts as a MAP above any.
+/// without an idle, or whose solve does not converge, counts as a MAP above any. After a reading
+/// each is weighed by how well the model, solved under the conditions of the reading, agrees with
+/// it: one that has no idle there is none that could have been read, and counts for nothing.
 class IdleSampler {
  public:
   /// Keeps references to card, coefficients and belief.

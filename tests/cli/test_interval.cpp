@@ -81,7 +81,7 @@ class MonteCarlo {
       draws_[i] = {std::numeric_limits<double>::infinity(), 1};
       if (card.known.vacuum_Pa) {
         const SolveResult read = solve_idle(known_engine_at(card, d.latent), d.coefficients);
-        if (!read.balanced) {  // no such reading could have been taken
+        if (read.status != Status::ok) {  // no reading could have been taken
           draws_[i].weight = 0;
           return;
         }

@@ -375,6 +375,18 @@ struct Toy {
   }
 };
 
+// Weighted mean and deviation of what is added.
+struct Moments {
+  double weight = 0, sum = 0, square = 0;
+  void add(double w, double x) {
+    weight += w;
+    sum += w * x;
+    square += w * x * x;
+  }
+  double sd() const { return std::sqrt(square / weight - sum * sum / weight / weight); }
+};
+constexpr auto kCoefficients = static_cast<Eigen::Index>(kCoefficientCount);
+
 TEST_CASE("a reading is weighed as importance sampling weighs it", "[closed-form]") {
   const double surprise_Pa = GENERATE(0.0, 3000.0, -9000.0);
   INFO("surprise " << surprise_Pa << " Pa");
@@ -386,6 +398,7 @@ TEST_CASE("a reading is weighed as importance sampling weighs it", "[closed-form
   std::vector<double> below(shares.size()), quantile_Pa;
   for (const double share : shares) quantile_Pa.push_back(p.quantile_Pa(share));
   double weight = 0, weight_square = 0, mean_Pa = 0, square_Pa2 = 0, car_Pa = 0, first = 0;
+  Moments unknowns, coefficients;
   for (int i = 0; i < 400'000; ++i) {
     const Toy::Car car = toy.car();
     const double spread_Pa = std::hypot(car.day_sd_Pa, toy.gauge_Pa);
@@ -398,6 +411,8 @@ TEST_CASE("a reading is weighed as importance sampling weighs it", "[closed-form
     square_Pa2 += w * idle_Pa * idle_Pa;
     car_Pa += w * car.own_Pa;
     first += w * car.unknowns[0];
+    unknowns.add(w, toy.g.dot(car.unknowns));
+    coefficients.add(w, toy.g.tail(kCoefficients).dot(car.unknowns.tail(kCoefficients)));
     for (std::size_t k = 0; k < shares.size(); ++k)
       if (idle_Pa < quantile_Pa[k]) below[k] += w;
   }
@@ -422,6 +437,12 @@ TEST_CASE("a reading is weighed as importance sampling weighs it", "[closed-form
   // A variance has the fourth moment's noise, several times a mean's where tails are heavy.
   CHECK(MapUncertainty(toy.g, belief).sd_Pa == Approx(sd_Pa).epsilon(3 * noise));
   CHECK(p.sd_Pa() == Approx(MapUncertainty(toy.g, belief).sd_Pa));
+  // What the unknowns have left, between the parts of the mixture too; nearly normal, so that a
+  // deviation is good to a share of noise / sqrt(2).
+  const MapUncertainty after(toy.g, belief);
+  CHECK(after.coefficients_sd_Pa == Approx(coefficients.sd()).epsilon(noise));
+  const Eigen::VectorXd direction = belief.principal_direction(toy.g);
+  CHECK(toy.g.dot(direction) == Approx(unknowns.sd()).epsilon(noise));
 }
 
 TEST_CASE("eight of ten engines lie within their interval", "[closed-form]") {
@@ -472,6 +493,62 @@ TEST_CASE("engines drawn from a belief have its law", "[closed-form]") {
     CHECK(drawn.below(p.quantile_Pa(share)) ==
           Approx(share).margin(4 * std::sqrt(share * (1 - share) / kDraws)));
   CHECK((mean - belief.unknowns_mean(mean.size())).cwiseAbs().maxCoeff() < 4.5 / std::sqrt(kDraws));
+}
+
+TEST_CASE("draws are weighed where the model of the reading bends", "[closed-form]") {
+  // The reading is of j u + 900 Pa u0^2; belief and draws know its slope at 0 alone. Weighed draws
+  // against brute force: cars drawn before the reading, weighed by its likelihood.
+  constexpr double kBend_Pa = 900, kSurprise_Pa = 4000;
+  Toy toy;
+  const EngineBelief belief(toy.discrepancy, {toy.j, toy.gauge_Pa, kSurprise_Pa});
+  const auto read_Pa = [&](const Eigen::VectorXd& u) {
+    return toy.j.dot(u) + kBend_Pa * u[0] * u[0];
+  };
+  std::uniform_real_distribution<double> uniform;
+  std::vector<Predictive::Part> parts;
+  double sum = 0, square = 0;
+  for (int i = 0; i < 20'000; ++i) {
+    Eigen::VectorXd numbers = toy.g;
+    for (double& x : numbers) x = toy.normal(toy.generator);
+    EngineBelief::Draw draw = belief.draw(numbers, uniform(toy.generator));
+    const std::vector<Predictive::Part> straight = draw.discrepancy;
+    belief.weigh(draw, draw.left_Pa);  // as straight as it was taken for
+    REQUIRE(draw.weight == Approx(1));
+    REQUIRE(draw.discrepancy[0].mean_Pa == Approx(straight[0].mean_Pa));
+    belief.weigh(draw, kSurprise_Pa - read_Pa(draw.unknowns));
+    sum += draw.weight;
+    square += draw.weight * draw.weight;
+    parts.push_back({draw.weight, draw.discrepancy[0].mean_Pa + toy.g.dot(draw.unknowns),
+                     draw.discrepancy[0].sd_Pa});
+  }
+  for (Predictive::Part& part : parts) part.weight /= sum;
+  const Predictive drawn(parts);
+  const std::vector<double> shares{0.1, 0.3, 0.5, 0.7, 0.9};
+  std::vector<double> below(shares.size()), quantile_Pa;
+  for (const double share : shares) quantile_Pa.push_back(drawn.quantile_Pa(share));
+  double weight = 0, weight_square = 0;
+  for (int i = 0; i < 400'000; ++i) {
+    const Toy::Car car = toy.car();
+    const double spread_Pa = std::hypot(car.day_sd_Pa, toy.gauge_Pa);
+    const double off = (kSurprise_Pa - read_Pa(car.unknowns) - car.own_Pa) / spread_Pa;
+    const double w = std::exp(-0.5 * off * off) / spread_Pa;
+    const double idle_Pa = toy.idle_Pa(car, toy.g);
+    weight += w;
+    weight_square += w * w;
+    for (std::size_t k = 0; k < shares.size(); ++k)
+      if (idle_Pa < quantile_Pa[k]) below[k] += w;
+  }
+  // Four deviations of both counts, and the slices of t.
+  const double effective = 1 / (square / sum / sum + weight_square / weight / weight);
+  REQUIRE(effective > 5000);
+  const Predictive straight = belief.predict(belief.mean_shift_Pa(toy.g), toy.g);
+  double worst = 0;
+  for (std::size_t k = 0; k < shares.size(); ++k) {
+    const double margin = 4 * std::sqrt(shares[k] * (1 - shares[k]) / effective) + 0.0013;
+    CHECK(below[k] / weight == Approx(shares[k]).margin(margin));
+    worst = std::max(worst, std::abs(straight.below(quantile_Pa[k]) - shares[k]) / margin);
+  }
+  CHECK(worst > 1.5);  // without weights it would have been seen
 }
 
 TEST_CASE("a tenth of the normal distribution lies beyond each end of the interval",

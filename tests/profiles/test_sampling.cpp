@@ -112,6 +112,33 @@ TEST_CASE("engines without an idle are counted, and the check sees them", "[cons
   CHECK(sampled.map.below(1e9) == Approx(1 - sampled.map.no_idle()));
 }
 
+TEST_CASE("an engine that was read has an idle", "[consistency]") {
+  // Of the engines that the card may stand for a third has no idle. A vacuum read under the very
+  // conditions of the idle rules these out, whatever it says.
+  const CoefficientKnowledge knowledge = prior_knowledge();
+  EngineCard card = example("wild_v8_racer");
+  const SolveResult expected = solve_idle(complete(card).engine, knowledge.mean);
+  REQUIRE(expected.status == Status::ok);
+  for (const double move_Pa : {0.0, -3000.0}) {
+    card.known.vacuum_Pa = expected.point.barometer_Pa - expected.point.map_Pa + move_Pa;
+    const auto informed = inform_by_reading(card, complete(card), knowledge);
+    REQUIRE(informed);
+    const CoefficientUnknowns coefficients(knowledge);
+    SampleCenter center;
+    center.unknowns = informed->unknowns;
+    center.idle = solve_idle(informed->engine, informed->coefficients, {.gradient = true});
+    REQUIRE(center.idle.gradient);
+    center.sea_level = center.idle.state;
+    center.effects_Pa =
+        unknown_effects_Pa(*center.idle.gradient, informed->input_per_latent, coefficients);
+    const SampledIdles sampled =
+        IdleSampler(card, coefficients, informed->belief, center).sample(128);
+    CHECK(sampled.map.no_idle() == 0);
+    CHECK(sampled.effective > 16);
+    CHECK(sampled.effective < 128);
+  }
+}
+
 TEST_CASE("a sample after a reading keeps what the reading says", "[consistency]") {
   // All spreads a third of the prior's, so that the model is nearly straight: ends as by gradient
   // within a tenth of the width.
@@ -141,6 +168,8 @@ TEST_CASE("a sample after a reading keeps what the reading says", "[consistency]
   const double tenth_Pa = 0.1 * (a.high_Pa - a.low_Pa);
   CHECK(b.low_Pa == Approx(a.low_Pa).margin(tenth_Pa));
   CHECK(b.high_Pa == Approx(a.high_Pa).margin(tenth_Pa));
+  CHECK(sampled.effective > 128);  // the model is nearly straight: most draws count
+  CHECK(sampled.effective < 256);
   // And it has moved: without the reading the law lies lower.
   const Predictive unread =
       EngineBelief(knowledge.discrepancy).predict(expected.point.map_Pa, center.effects_Pa);
