@@ -164,7 +164,8 @@ struct FitCommand {
     if (files.empty()) return usage_error("fit needs a file of measured points", "fit");
     if (from_table && common.coefficients)
       return usage_error("--from-table and --coefficients exclude each other", "fit");
-    const bool again = files.size() == 1 && files.front().ends_with(".yaml");
+    const bool again =
+        files.size() == 1 && (files.front().ends_with(".yaml") || files.front().ends_with(".yml"));
     PointsSource source = again ? read_embedded_points(files.front()) : read_points_source(files);
     if (again && source.points.empty()) {
       throw InputError({files.front(), 0, 0}, "", "", "a coefficients file that holds points",

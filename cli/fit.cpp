@@ -13,6 +13,7 @@
 #include <string_view>
 #include <utility>
 
+#include "fit/student.h"
 #include "model/batch.h"
 #include "model/units.h"
 #include "profiles/input_error.h"
@@ -88,6 +89,21 @@ std::vector<Score> scores(const FitReport& r) {
     all.push_back(s);
   }
   return all;
+}
+
+// The readings that share an offset, all of one quantity.
+struct SharedReadings {
+  Quantity quantity = Quantity::map;
+  std::size_t count = 0;
+};
+SharedReadings sharing(const FitReport& r, std::size_t offset) {
+  SharedReadings with;
+  for (const Point& point : r.points.set.points) {
+    if (point.offset != offset) continue;
+    with.quantity = point.quantity;
+    ++with.count;
+  }
+  return with;
 }
 
 const MeasuredRow& row_of(const FitReport& r, std::size_t point) {
@@ -264,10 +280,11 @@ std::string fit_text(const FitReport& r, const Style& style) {
     text += labelled("", 0, "Not saved: -o FILE writes the coefficients.");
   }
   text += "\n";
-  for (const Score& s : scores(r)) {
+  const std::vector<Score> all = scores(r);
+  for (const Score& s : all) {
     const Shown as = shown(s.quantity);
     text += labelled(
-        s.quantity == scores(r).front().quantity ? "Readings" : "", kIndent,
+        &s == &all.front() ? "Readings" : "", kIndent,
         fmt::format("{}, {}: off by {} {} (rms) before, {} fitted, {} each left out in turn; "
                     "{} of {} inside the 80% interval of a fit without them.",
                     as.name, plural(s.points, "reading"), number(as, s.before), as.unit,
@@ -278,18 +295,12 @@ std::string fit_text(const FitReport& r, const Style& style) {
                                "model, whatever the coefficients.",
                                to_kPa(r.result.discrepancy_Pa)));
   for (std::size_t g = 0; g < r.result.offsets.size(); ++g) {
-    std::size_t count = 0;
-    Quantity quantity = Quantity::map;
-    for (const Point& point : r.points.set.points) {
-      if (point.offset != g) continue;
-      ++count;
-      quantity = point.quantity;
-    }
-    const Shown as = shown(quantity);
-    text += labelled(
-        g == 0 ? "Offsets" : "", kIndent,
-        fmt::format("{}: {} read {:+.{}f} {} too high.", r.points.offset_names[g],
-                    plural(count, "reading"), as.convert(r.result.offsets[g]), as.digits, as.unit));
+    const SharedReadings with = sharing(r, g);
+    const Shown as = shown(with.quantity);
+    text += labelled(g == 0 ? "Offsets" : "", kIndent,
+                     fmt::format("{}: {} read {:+.{}f} {} too high.", r.points.offset_names[g],
+                                 plural(with.count, "reading"), as.convert(r.result.offsets[g]),
+                                 as.digits, as.unit));
   }
 
   bool any = false;
@@ -304,7 +315,8 @@ std::string fit_text(const FitReport& r, const Style& style) {
                                  "It was weighed at {:.0f}%. {}",
                                  row.file, row.line, row.car, as.name, number(as, point.value),
                                  as.unit, number(as, p.leave_out), number(as, p.leave_out_low),
-                                 number(as, p.leave_out_high), 80.0 * p.weight, oddity(r, i)));
+                                 number(as, p.leave_out_high),
+                                 100.0 * p.weight / kStudentWeightMost, oddity(r, i)));
     any = true;
   }
 
@@ -317,7 +329,7 @@ std::string fit_text(const FitReport& r, const Style& style) {
 
   text += fmt::format("\n{:<26}{:>12}{:>12}{:>12}{:>12}  {}\n", "Coefficient", "before", "± sd",
                       "after", "± sd", "unit");
-  std::vector<std::string> silent;
+  bool silent = false;
   for (std::size_t k = 0; k < kCoefficientCount; ++k) {
     const CoefficientInfo& info = kCoefficientInfo[k];
     const CoefficientLine line = coefficient_line(r, k);
@@ -326,9 +338,9 @@ std::string fit_text(const FitReport& r, const Style& style) {
                         !line.informed  ? "  not informed"
                         : line.at_bound ? "  at its bound"
                                         : "");
-    if (!line.informed) silent.emplace_back(info.name);
+    silent = silent || !line.informed;
   }
-  if (!silent.empty()) {
+  if (silent) {
     text += labelled("", 0,
                      fmt::format("Not informed by these points: the deviation is still more than "
                                  "{:.0f}% of what it was.",
@@ -376,10 +388,7 @@ nlohmann::ordered_json fit_json(const FitReport& r) {
   }
   document["offsets"] = nlohmann::ordered_json::array();
   for (std::size_t g = 0; g < r.result.offsets.size(); ++g) {
-    Quantity quantity = Quantity::map;
-    for (const Point& point : r.points.set.points) {
-      if (point.offset == g) quantity = point.quantity;
-    }
+    const Quantity quantity = sharing(r, g).quantity;
     const Shown as = shown(quantity);
     document["offsets"].push_back({{"name", r.points.offset_names[g]},
                                    {"quantity", quantity_word(quantity)},

@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <limits>
 #include <optional>
 #include <utility>
 
@@ -14,13 +15,14 @@ namespace idlefit {
 namespace {
 
 constexpr double kFurthestLatent = 4.0;  // deviations: no engine is further from what is usual
+constexpr double kUnbounded = std::numeric_limits<double>::max();  // what Ceres takes for no bound
 constexpr int kRoundsAtMost = 25;
 constexpr double kSettledDiscrepancy = 0.01;  // relative: far less than it is known
 constexpr double kSettledShared = 1e-3;       // prior deviations
 constexpr double kRelativeDecrease = 1e-8;
 constexpr int kStepsOnFailure = 10, kStepsToConfirm = 5;
-constexpr double kLeverageToRefit = 0.7;  // above, the first order of leaving out is not enough
-constexpr std::size_t kRefitsAtMost = 50;
+constexpr double kLeverageToRefit = 0.7;   // above, the first order of leaving out is not enough
+constexpr std::size_t kRefitsAtMost = 50;  // each costs about as much as an evaluation of them all
 
 // The cost of posterior.h as terms for minimise(): the exact model in place of the linear one. Each
 // term reads the predictions that `prepare` has made at the current point.
@@ -88,8 +90,8 @@ class Search {
   ParameterBlock shared_block(const Eigen::VectorXd& start) const {
     ParameterBlock block;
     block.value = start;
-    block.lower = Eigen::VectorXd::Constant(problem_.shared, -1e3);
-    block.upper = Eigen::VectorXd::Constant(problem_.shared, 1e3);
+    block.lower = Eigen::VectorXd::Constant(problem_.shared, -kUnbounded);
+    block.upper = Eigen::VectorXd::Constant(problem_.shared, kUnbounded);
     for (std::size_t k = 0; k < kCoefficientCount; ++k) {
       const auto i = static_cast<Eigen::Index>(k);
       const double mean = coefficient_value(problem_.prior.mean, k);
@@ -102,7 +104,7 @@ class Search {
     ParameterBlock block;
     block.value = start;
     block.own = true;
-    block.upper = Eigen::VectorXd::Constant(start.size(), 1e3);
+    block.upper = Eigen::VectorXd::Constant(start.size(), kUnbounded);
     block.upper.head(problem_.latents[car]).setConstant(kFurthestLatent);
     block.lower = -block.upper;
     return block;
@@ -280,32 +282,39 @@ FitResult fit(const PointSet& set, const CoefficientKnowledge& prior, const FitO
     result.evaluations = search.evaluations();
     return false;
   };
-  DiscrepancyPosterior over = discrepancy_posterior(posterior_here(), x);
+  std::optional<LinearPosterior> posterior(posterior_here());
+  DiscrepancyPosterior over = discrepancy_posterior(*posterior, x);
   double d = over.best_Pa;
   bool settled = false;
   for (int round = 0; round < kRoundsAtMost && !settled; ++round) {
-    const LinearPosterior posterior = posterior_here();
-    const double cost = posterior.cost(d, x);
+    const double cost = posterior->cost(d, x);
     const Unknowns before = x;
-    x = search.within_bounds(posterior.mode(d, x).at);
-    if (!search.evaluate(x) || !(posterior_here().cost(d, x) <= cost)) {
+    x = search.within_bounds(posterior->mode(d, x).at);
+    bool gained = search.evaluate(x);
+    if (gained) {
+      posterior.emplace(posterior_here());
+      gained = posterior->cost(d, x) <= cost;
+    }
+    if (!gained) {
       x = before;
       if (!search.evaluate(x) || !search_on(d, kStepsOnFailure)) return result;
+      posterior.emplace(posterior_here());
     }
-    over = discrepancy_posterior(posterior_here(), x);
+    over = discrepancy_posterior(*posterior, x);
     settled = std::fabs(std::log(over.best_Pa / d)) < kSettledDiscrepancy &&
               (x.shared - before.shared).lpNorm<Eigen::Infinity>() < kSettledShared;
     d = over.best_Pa;
   }
-  if (!search_on(d, kStepsToConfirm)) return result;
-  result.evaluations = search.evaluations();
   if (!settled) {
-    result.reason = "the scale of the discrepancy does not settle";
+    result.evaluations = search.evaluations();
+    result.reason = "the coefficients do not settle";
     return result;
   }
+  if (!search_on(d, kStepsToConfirm)) return result;
+  result.evaluations = search.evaluations();
 
-  const LinearPosterior posterior = posterior_here();
-  over = discrepancy_posterior(posterior, x);
+  posterior.emplace(posterior_here());
+  over = discrepancy_posterior(*posterior, x);
   constexpr auto kCoefficients = static_cast<Eigen::Index>(kCoefficientCount);
   result.discrepancy_Pa = d;
   result.posterior.discrepancy = over.discrepancy;
@@ -320,14 +329,14 @@ FitResult fit(const PointSet& set, const CoefficientKnowledge& prior, const FitO
     double& c = coefficient_ref(result.posterior.mean, k);
     c = std::clamp(c, kCoefficientInfo[k].lower, kCoefficientInfo[k].upper);
   }
-  const LinearPosterior::Mode mode = posterior.mode(d, x);
+  const LinearPosterior::Mode mode = posterior->mode(d, x);
   result.mode = problem.coefficients(x.shared);
-  result.cost = posterior.cost(d, x);
+  result.cost = posterior->cost(d, x);
   for (std::size_t g = 0; g < set.offsets.size(); ++g) {
     result.offsets.push_back(set.offsets[g].sd *
                              x.shared[kCoefficients + static_cast<Eigen::Index>(g)]);
   }
-  describe_points(set, problem, posterior, mode, result);
+  describe_points(set, problem, *posterior, mode, result);
   result.status = FitStatus::ok;
   return result;
 }

@@ -45,7 +45,8 @@ struct FitResult {
   int evaluations = 0;  ///< times that all engines were solved
 };
 
-/// Fits the coefficients to points, from what is known of them before. The likelihood and the way
+/// Fits the coefficients to points, from what is known of them before; of the discrepancy every fit
+/// knows kDiscrepancyPrior_Pa and no more, whatever `prior` says of it. The likelihood and the way
 /// to the answer: fit/posterior.h, docs/decisions/0005-fit.md. Never throws for valid points; an
 /// engine without an idle or a search that does not end is a field of the result.
 FitResult fit(const PointSet& set, const CoefficientKnowledge& prior, const FitOptions& options);

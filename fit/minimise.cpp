@@ -8,7 +8,7 @@
 #include <memory>
 #include <utility>
 
-#include "model/knowledge.h"
+#include "fit/student.h"
 
 namespace idlefit {
 namespace {
@@ -29,14 +29,13 @@ class TermCost final : public ceres::CostFunction {
   const CostTerm& term_;
 };
 
-// Twice the negative logarithm of Student's density in the squared residual: Ceres halves it.
+// Student's cost twice, since Ceres halves it, with its derivatives by the squared residual.
 class StudentLoss final : public ceres::LossFunction {
  public:
   void Evaluate(double square, double out[3]) const override {
-    constexpr double n = kStudentDegrees;
-    out[0] = (n + 1.0) * std::log1p(square / n);
-    out[1] = (n + 1.0) / (n + square);
-    out[2] = -out[1] / (n + square);
+    out[0] = 2.0 * student_cost(square);
+    out[1] = student_weight(square);
+    out[2] = -out[1] / (kStudentDegrees + square);
   }
 };
 

@@ -15,8 +15,8 @@ struct ParameterBlock {
   bool own = false;  ///< met by few terms, no two such blocks in one term: eliminated first
 };
 
-/// Some residuals r, a vector, and what they cost: half of their square, or, for one residual of
-/// Student's t with kStudentDegrees n of freedom, (n + 1) / 2 log(1 + r^2 / n), times `weight`.
+/// Some residuals r, a vector, and what they cost: half of their square, or, for one residual
+/// after Student's t, student_cost (fit/student.h), times `weight`.
 struct CostTerm {
   std::vector<std::size_t> blocks;  ///< which parameter blocks it depends on
   Eigen::Index size = 1;            ///< number of residuals

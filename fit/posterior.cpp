@@ -10,12 +10,11 @@
 #include <utility>
 
 #include "fit/minimise.h"
+#include "fit/student.h"
 #include "model/batch.h"
 
 namespace idlefit {
 namespace {
-
-constexpr double n = kStudentDegrees;
 
 // The discrepancy is one in idle MAP; of any other quantity it is the same share as of a MAP of
 // this size, a usual idle. Chosen.
@@ -33,16 +32,6 @@ Kind kind_of(Quantity quantity) {
     default:
       return at_idle;
   }
-}
-
-double student_cost(double deviations) {
-  return 0.5 * (n + 1.0) * std::log1p(deviations * deviations / n);
-}
-// First derivative over the deviations, and the second.
-double student_weight(double deviations) { return (n + 1.0) / (n + deviations * deviations); }
-double student_curvature(double deviations) {
-  const double square = deviations * deviations;
-  return (n + 1.0) * (n - square) / ((n + square) * (n + square));
 }
 
 double log_determinant(const Eigen::LLT<Eigen::MatrixXd>& factor) {
@@ -184,13 +173,15 @@ double LinearPosterior::cost(double discrepancy_Pa, const Unknowns& x,
   for (std::size_t car = 0; car < x.cars.size(); ++car) {
     const Eigen::Index latents = problem_.latents[car];
     sum += 0.5 * x.cars[car].head(latents).squaredNorm();
-    for (Eigen::Index j = latents; j < x.cars[car].size(); ++j) sum += student_cost(x.cars[car][j]);
+    for (Eigen::Index j = latents; j < x.cars[car].size(); ++j)
+      sum += student_cost(x.cars[car][j] * x.cars[car][j]);
   }
   for (std::size_t i = 0; i < problem_.rows.size(); ++i) {
     if (without == i) continue;
     const Row& row = problem_.rows[i];
     const double scale = row.scale(discrepancy_Pa);
-    sum += row.counts_as * (student_cost(residual(i, discrepancy_Pa, x) / scale) + std::log(scale));
+    const double deviations = residual(i, discrepancy_Pa, x) / scale;
+    sum += row.counts_as * (student_cost(deviations * deviations) + std::log(scale));
   }
   return sum;
 }
@@ -229,18 +220,18 @@ LinearPosterior::Information LinearPosterior::information(
       own_own.diagonal().head(latents).setOnes();
       for (Eigen::Index j = latents; j < own; ++j) {
         const double u = x.cars[car][j];
-        own_own(j, j) = exact ? student_curvature(u) : student_weight(u);
-        own_gradient[j] = student_weight(u) * u;
+        own_own(j, j) = exact ? student_curvature(u * u) : student_weight(u * u);
+        own_gradient[j] = student_weight(u * u) * u;
       }
       for (const std::size_t i : problem_.rows_of_car[car]) {
         if (without == i) continue;
         const Row& row = problem_.rows[i];
         const double scale = row.scale(discrepancy_Pa);
         const double deviations = residual(i, discrepancy_Pa, x) / scale;
-        const double curvature =
-            row.counts_as / (scale * scale) *
-            (exact ? student_curvature(deviations) : student_weight(deviations));
-        const double slope = -row.counts_as * student_weight(deviations) * deviations / scale;
+        const double square = deviations * deviations;
+        const double curvature = row.counts_as / (scale * scale) *
+                                 (exact ? student_curvature(square) : student_weight(square));
+        const double slope = -row.counts_as * student_weight(square) * deviations / scale;
         slopes(i, discrepancy_Pa, by_shared, by_own);
         part.reduced += curvature * by_shared * by_shared.transpose();
         part.gradient += slope * by_shared;
@@ -342,7 +333,8 @@ std::vector<LinearPosterior::RowView> LinearPosterior::row_views(double discrepa
     const double scale = row.scale(discrepancy_Pa);
     view.residual = residual(i, discrepancy_Pa, mode.at);
     view.deviations = view.residual / scale;
-    view.weight = student_weight(view.deviations);
+    const double square = view.deviations * view.deviations;
+    view.weight = student_weight(square);
     // Variance of the row's own prediction in the posterior: shared unknowns, and the car's given
     // those.
     double spread = 0;
@@ -351,8 +343,8 @@ std::vector<LinearPosterior::RowView> LinearPosterior::row_views(double discrepa
       spread += by_own.dot(info.own_factor[row.car].solve(by_own));
     }
     spread += by_shared.dot(reduced.solve(by_shared));
-    const double information_of_row = row.counts_as / (scale * scale) *
-                                      (exact ? student_curvature(view.deviations) : view.weight);
+    const double information_of_row =
+        row.counts_as / (scale * scale) * (exact ? student_curvature(square) : view.weight);
     view.leverage = information_of_row * spread;
     const double left = 1.0 - view.leverage;  // over 0 where the posterior is proper without it
     const double spread_without = left > 1e-9 ? spread / left : spread;
@@ -365,7 +357,7 @@ std::vector<LinearPosterior::RowView> LinearPosterior::row_views(double discrepa
 
 DiscrepancyPosterior discrepancy_posterior(const LinearPosterior& posterior,
                                            const Unknowns& start) {
-  // Equal steps of the logarithm from a twentieth of the prior's scale to three times it: below,
+  // Equal steps of the logarithm from a fortieth of the prior's scale to three times it: below,
   // the discrepancy drowns in any reading error; above, the prior has nothing left.
   constexpr int kNodes = 17;
   constexpr double kNegligible = 1e-3;

@@ -13,7 +13,6 @@ Predictions::Predictions(const PointSet& set, unsigned threads)
       points_of_engine_(set.engines.size()),
       states_(set.engines.size()),
       values_(set.points.size()),
-      map_Pa_(set.engines.size()),
       by_coefficient_(set.points.size()),
       by_latent_(set.points.size()),
       reasons_(set.engines.size()) {
@@ -54,7 +53,6 @@ bool Predictions::evaluate(const Coefficients<double>& coefficients,
     reasons_[e] = at.reason;
     if (!at.balanced || !at.gradient) return;
     states_[e] = at.state;
-    map_Pa_[e] = at.point.map_Pa;
     for (const std::size_t i : points_of_engine_[e]) {
       const ParameterGradient g = quantity_gradient(*at.gradient, set_.points[i].quantity);
       values_[i] = quantity_value(at.point, set_.points[i].quantity);

@@ -27,7 +27,6 @@ class Predictions {
   const std::vector<std::size_t>& failed() const { return failed_; }  ///< indices of engines
   /// What the solver said of an engine at the last evaluation: empty where all is well.
   const std::string& reason(std::size_t engine) const { return reasons_[engine]; }
-  double manifold_Pa(std::size_t engine) const { return map_Pa_[engine]; }
 
   // By index of the point, in the point's unit: value; per coefficient; per entry of the engine's
   // `latents`.
@@ -40,7 +39,7 @@ class Predictions {
   unsigned threads_;
   std::vector<std::vector<std::size_t>> points_of_engine_;
   std::vector<std::optional<SolvedState>> states_;
-  std::vector<double> values_, map_Pa_;
+  std::vector<double> values_;
   std::vector<Eigen::VectorXd> by_coefficient_, by_latent_;
   std::vector<std::string> reasons_;
   std::vector<std::size_t> failed_;

@@ -74,8 +74,8 @@ struct StepFormula {
 
 /// Share of the third-order term in the backward differentiation formula. The second-order formula
 /// (0) is stable for whatever oscillates and has three times the error; the third-order one (1)
-/// lets the intake column's ringing grow where a slow idle leaves few steps to a swing. Set between
-/// by the error on random engines (docs/decisions/0006-speed.md).
+/// lets the intake column's ringing grow where a slow idle leaves few steps to a swing. Chosen
+/// between by the error on random engines against eight times the steps.
 inline constexpr double kThirdOrderShare = 0.85;
 /// A step longer than this over the one before is taken at second order.
 inline constexpr double kThirdOrderGrowth = 1.6;

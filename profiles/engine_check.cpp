@@ -373,12 +373,12 @@ class Checker {
                                                    : (!altitude_first && card_.barometer_Pa
                                                           ? *card_.barometer_Pa
                                                           : pressure_at_altitude_Pa(altitude_m));
-    if (*known.vacuum_Pa > barometer_Pa - 10e3) {
+    if (*known.vacuum_Pa > barometer_Pa - kLeastIdleMap_Pa) {
       const auto in_inHg = [](double pressure_Pa) {
         return number_text(pressure_Pa / kInchMercury_Pa, 3) + " inHg";
       };
       fail("known.vacuum",
-           "less than " + in_inHg(barometer_Pa - 10e3) + " at a barometer of " +
+           "less than " + in_inHg(barometer_Pa - kLeastIdleMap_Pa) + " at a barometer of " +
                in_inHg(barometer_Pa),
            "Give what a vacuum gauge shows, not the absolute manifold pressure.");
     }

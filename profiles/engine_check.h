@@ -20,6 +20,10 @@ using FindKey = std::function<KeyPlace(std::string_view path)>;
 /// lobes that can exist. Throws InputError; adds to card.warnings what is odd but possible.
 void check_card(EngineCard& card, const FindKey& find_key);
 
+/// No engine idles with less in its manifold, Pa: a vacuum nearer to the barometer is an absolute
+/// pressure taken for one. Chosen.
+inline constexpr double kLeastIdleMap_Pa = 10e3;
+
 /// Tappet lifts (m) between which a lobe can show both durations (crank degrees) at a seat height
 /// (m); `low_m` > `high_m` where none can.
 struct LiftRange {

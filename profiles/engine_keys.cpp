@@ -271,11 +271,10 @@ std::vector<EngineKey> make_keys() {
                           kVolumeFlows, CARD_FIELD(install.pump_flow_m3_s)));
 
   // --- known
-  keys.push_back(
-      quantity("known.vacuum",
-               {Dimension::pressure, 0.5, 28.0, "inHg", "a manifold vacuum below the barometer"},
-               kPressures, CARD_FIELD(known.vacuum_Pa),
-               "Give what a vacuum gauge shows, not the absolute manifold pressure."));
+  keys.push_back(quantity("known.vacuum",
+                          {Dimension::pressure, 0.5, 28.0, "inHg", "a manifold vacuum"}, kPressures,
+                          CARD_FIELD(known.vacuum_Pa),
+                          "Give what a vacuum gauge shows, not the absolute manifold pressure."));
   keys.push_back(quantity("known.speed", kIdleSpeed, kSpeeds, CARD_FIELD(known.speed_rpm)));
   keys.push_back(word("known.gear", kGears, CARD_FIELD(known.gear)));
   keys.push_back(plain_number("known.spark", kSpark, CARD_FIELD(known.spark_btdc_deg)));

@@ -785,13 +785,11 @@ class TableReader {
                          "Leave one of the two empty: at_map is what was held, map and vacuum what "
                          "the engine idled at.");
       }
-      // What no engine idles at: the same limit as that of an engine file's known.vacuum.
-      constexpr double kLeastMap_Pa = 10e3;
-      if (reading.quantity == Quantity::vacuum && reading.value > barometer_Pa - kLeastMap_Pa) {
-        throw cell_error(i,
-                         "less than " + in_unit(i, barometer_Pa - kLeastMap_Pa) + at_barometer(i),
-                         "Give what a vacuum gauge shows, not the absolute manifold pressure." +
-                             std::string(kSayBarometer));
+      if (reading.quantity == Quantity::vacuum && reading.value > barometer_Pa - kLeastIdleMap_Pa) {
+        throw cell_error(
+            i, "less than " + in_unit(i, barometer_Pa - kLeastIdleMap_Pa) + at_barometer(i),
+            "Give what a vacuum gauge shows, not the absolute manifold pressure." +
+                std::string(kSayBarometer));
       }
       if (reading.quantity == Quantity::map && natural && reading.value >= barometer_Pa) {
         throw cell_error(

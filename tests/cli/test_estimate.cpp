@@ -1,7 +1,6 @@
 #include <algorithm>
 #include <catch2/catch.hpp>
 #include <cmath>
-#include <filesystem>
 #include <nlohmann/json.hpp>
 #include <set>
 #include <sstream>
@@ -16,15 +15,7 @@ namespace {
 
 using nlohmann::json;
 
-std::vector<std::string> example_files() {
-  std::vector<std::string> files;
-  for (const auto& entry :
-       std::filesystem::directory_iterator(std::string(IDLEFIT_SOURCE_DIR) + "/docs/examples")) {
-    if (entry.path().extension() == ".yaml") files.push_back(entry.path().string());
-  }
-  std::sort(files.begin(), files.end());
-  return files;
-}
+std::vector<std::string> example_files() { return repository_files("docs/examples", ".yaml"); }
 
 json estimate_of(const std::string& file, const std::vector<std::string>& more = {},
                  int exit_code = 0) {

@@ -2,7 +2,6 @@
 #include <algorithm>
 #include <catch2/catch.hpp>
 #include <cmath>
-#include <filesystem>
 #include <limits>
 #include <random>
 #include <string>
@@ -12,6 +11,7 @@
 #include "model/batch.h"
 #include "profiles/coefficients_file.h"
 #include "profiles/known_reading.h"
+#include "tests/support/run_program.h"
 
 // The interval of an estimate against draws of another kind: pseudo-random instead of Sobol's, the
 // coefficients by Cholesky, each engine solved from nothing, Student's t drawn as such, and a
@@ -20,15 +20,7 @@
 namespace idlefit {
 namespace {
 
-std::vector<std::string> example_files() {
-  std::vector<std::string> files;
-  for (const auto& entry :
-       std::filesystem::directory_iterator(std::string(IDLEFIT_SOURCE_DIR) + "/docs/examples")) {
-    if (entry.path().extension() == ".yaml") files.push_back(entry.path().string());
-  }
-  std::sort(files.begin(), files.end());
-  return files;
-}
+std::vector<std::string> example_files() { return repository_files("docs/examples", ".yaml"); }
 
 // Idle MAP of engines drawn, each with its weight; infinite where there is no idle.
 class MonteCarlo {

@@ -15,6 +15,7 @@
 #include "profiles/coefficients_file.h"
 #include "profiles/points_file.h"
 #include "tests/reference/residual_correlation.h"
+#include "tests/support/run_program.h"
 
 // The shipped coefficients: that they are what the documented command makes of fit/reference, and
 // what each group of rows says to a fit without it.
@@ -22,15 +23,7 @@
 namespace idlefit::test {
 namespace {
 
-std::vector<std::string> reference_files() {
-  std::vector<std::string> files;
-  for (const auto& entry :
-       std::filesystem::directory_iterator(std::string(IDLEFIT_SOURCE_DIR) + "/fit/reference")) {
-    if (entry.path().extension() == ".csv") files.push_back(entry.path().string());
-  }
-  std::sort(files.begin(), files.end());
-  return files;
-}
+std::vector<std::string> reference_files() { return repository_files("fit/reference", ".csv"); }
 
 std::vector<MeasuredRow> rows_of(const std::vector<std::string>& files) {
   return parse_points(read_points_source(files));
@@ -83,11 +76,16 @@ TEST_CASE("the reference rows of the residual correlation are what it says", "[p
           Approx(reference::residual_fraction(factor, in.speed_rpm, *engine.map_Pa, in.barometer_Pa,
                                               1.0, in.compression_ratio))
               .margin(1e-4));
-    // Where it is to be trusted, as physics notes give it from memory.
-    CHECK(factor >= 0.0);
+    // Where it is to be trusted, from memory: within 10 to 27 rev/s and intake over exhaust
+    // pressures of 0.3 to 1; and what the header of the rows says of them.
+    CHECK(factor >= 0.2);
     CHECK(factor <= 2.0);
     CHECK(in.speed_rpm >= 600.0);
-    CHECK(in.speed_rpm <= 1620.0);
+    CHECK(in.speed_rpm <= 1600.0);
+    CHECK(*engine.map_Pa >= 0.345 * in.barometer_Pa);  // as rounded to 0.1 kPa
+    CHECK(*engine.map_Pa <= 0.905 * in.barometer_Pa);
+    CHECK(in.compression_ratio >= 8.0);
+    CHECK(in.compression_ratio <= 11.0);
     CHECK(point.value <= 0.35);
     counted += point.counts_as;
   }

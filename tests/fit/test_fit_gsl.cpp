@@ -234,8 +234,8 @@ TEST_CASE("fit and GNU Scientific Library find the same coefficients", "[consist
                 << ", " << same_slopes.half_square + constant << ", "
                 << differences.half_square + constant << report.str());
   REQUIRE(informed >= 3);
-  // Aimed at: 1e-4 of the value. Not reached: 1.3e-4 with the same slopes and 1.6e-4 with finite
-  // differences was measured, for the reason below; half of a thousandth would be another optimum.
+  // Aimed at: 1e-4 of the value. Not reached, for the reason below: 1.3e-4 with the same slopes and
+  // 1.6e-4 with finite differences was measured.
   CHECK(worst <= 5e-4);
   // The solver's slopes are those of its steps and not of its answers to the last digit: they are
   // off by some 0.5 Pa in 1000 to 5000 per prior deviation. Over scales of 1700 Pa and fourteen

@@ -13,6 +13,7 @@
 #include "model/constants.h"
 #include "model/idle.h"
 #include "profiles/engine_file.h"
+#include "tests/support/run_program.h"
 
 // What changes of an engine do to its idle vacuum, on every example engine. Signs and sizes are
 // common practice from memory, no source, widened; vacuum in inHg, positive where it rises.
@@ -27,14 +28,9 @@ struct Example {
 
 std::vector<Example> examples() {
   std::vector<Example> found;
-  for (const auto& entry :
-       std::filesystem::directory_iterator(std::string(IDLEFIT_SOURCE_DIR) + "/docs/examples")) {
-    if (entry.path().extension() != ".yaml") continue;
-    const EngineCard card = read_engine_card(entry.path().string(), {});
-    found.push_back({entry.path().stem().string(), complete(card).engine});
-  }
-  std::sort(found.begin(), found.end(),
-            [](const Example& a, const Example& b) { return a.name < b.name; });
+  for (const std::string& file : repository_files("docs/examples", ".yaml"))
+    found.push_back(
+        {std::filesystem::path(file).stem().string(), complete(read_engine_card(file, {})).engine});
   return found;
 }
 

@@ -7,6 +7,7 @@
 #include <sys/wait.h>
 #include <unistd.h>
 
+#include <algorithm>
 #include <array>
 #include <cerrno>
 #include <chrono>
@@ -130,6 +131,16 @@ std::string TemporaryFolder::write(const std::string& name, const std::string& c
   const std::string file = path_ + "/" + name;
   std::ofstream(file, std::ios::binary) << content;
   return file;
+}
+
+std::vector<std::string> repository_files(const std::string& folder, const std::string& extension) {
+  std::vector<std::string> files;
+  for (const auto& entry :
+       std::filesystem::directory_iterator(std::string(IDLEFIT_SOURCE_DIR) + "/" + folder)) {
+    if (entry.path().extension() == extension) files.push_back(entry.path().string());
+  }
+  std::sort(files.begin(), files.end());
+  return files;
 }
 
 std::string read_file(const std::string& path) {

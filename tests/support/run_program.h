@@ -44,6 +44,10 @@ class TemporaryFolder {
   std::string path_;
 };
 
+/// Paths of the files in a folder of the repository ("docs/examples") whose names end in an
+/// extension (".yaml"), sorted.
+std::vector<std::string> repository_files(const std::string& folder, const std::string& extension);
+
 /// The whole of a file; throws std::runtime_error where it cannot be read.
 std::string read_file(const std::string& path);
 
