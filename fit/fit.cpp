@@ -19,6 +19,7 @@ constexpr double kUnbounded = std::numeric_limits<double>::max();  // what Ceres
 constexpr int kRoundsAtMost = 25;
 constexpr double kSettledDiscrepancy = 0.01;  // relative: far less than it is known
 constexpr double kSettledShared = 1e-3;       // prior deviations
+constexpr double kShortestShare = 0.25;       // of a round's way, before the search proper steps in
 constexpr double kRelativeDecrease = 1e-8;
 constexpr int kStepsOnFailure = 10, kStepsToConfirm = 5;
 constexpr double kLeverageToRefit = 0.7;   // above, the first order of leaving out is not enough
@@ -194,6 +195,19 @@ class Search {
   int evaluations_ = 0;
 };
 
+// A share of the way from one point to another.
+Unknowns between(const Unknowns& from, const Unknowns& to, double share) {
+  Unknowns x = from;
+  x.shared += share * (to.shared - from.shared);
+  for (std::size_t car = 0; car < x.cars.size(); ++car)
+    x.cars[car] += share * (to.cars[car] - from.cars[car]);
+  return x;
+}
+
+double largest_move(const Unknowns& from, const Unknowns& to) {
+  return (to.shared - from.shared).lpNorm<Eigen::Infinity>();
+}
+
 void describe_points(const PointSet& set, const FitProblem& problem,
                      const LinearPosterior& posterior, const LinearPosterior::Mode& mode,
                      FitResult& result) {
@@ -269,9 +283,9 @@ FitResult fit(const PointSet& set, const CoefficientKnowledge& prior, const FitO
     result.points[i].before = predictions.value(i);
 
   // Most of the way with the model as linear and all else exact, Student's t and the scale of the
-  // discrepancy included: each round costs one evaluation and takes a Newton step, where the search
-  // proper, which knows Student's t by its weights, would creep. That search steps in where a round
-  // does not gain, and confirms the end.
+  // discrepancy included: each round costs one evaluation, or a few where the model is not that
+  // straight, and takes a Newton step, where the search proper, which knows Student's t by its
+  // weights, would creep. That search steps in where a round does not gain, and confirms the end.
   const auto posterior_here = [&] {
     return LinearPosterior(problem, x, linear_rows(problem, predictions), options.threads);
   };
@@ -289,11 +303,14 @@ FitResult fit(const PointSet& set, const CoefficientKnowledge& prior, const FitO
   for (int round = 0; round < kRoundsAtMost && !settled; ++round) {
     const double cost = posterior->cost(d, x);
     const Unknowns before = x;
-    x = search.within_bounds(posterior->mode(d, x).at);
-    bool gained = search.evaluate(x);
-    if (gained) {
+    const Unknowns goal = posterior->mode(d, x).at;
+    bool gained = false;
+    for (double share = 1.0; share >= kShortestShare && !gained; share *= 0.5) {
+      x = search.within_bounds(between(before, goal, share));
+      if (!search.evaluate(x)) continue;
       posterior.emplace(posterior_here());
-      gained = posterior->cost(d, x) <= cost;
+      // A move too small to matter may rise by what the solves are good for.
+      gained = posterior->cost(d, x) <= cost || largest_move(before, x) < kSettledShared;
     }
     if (!gained) {
       x = before;
@@ -302,7 +319,7 @@ FitResult fit(const PointSet& set, const CoefficientKnowledge& prior, const FitO
     }
     over = discrepancy_posterior(*posterior, x);
     settled = std::fabs(std::log(over.best_Pa / d)) < kSettledDiscrepancy &&
-              (x.shared - before.shared).lpNorm<Eigen::Infinity>() < kSettledShared;
+              largest_move(before, x) < kSettledShared;
     d = over.best_Pa;
   }
   if (!settled) {
