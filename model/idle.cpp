@@ -113,14 +113,19 @@ class Solver {
 
   Vector guess(double map_Pa) const { return scaling_.vector(fine_.first_guess(map_Pa)); }
 
-  CycleOutput<double> run(const Cycle<double>& cycle, const Vector& v) {
-    ++cycles_;
-    return cycle.run(scaling_.state<double>(v));
+  // The last cycle run is kept: a solve ends with the one that is reported.
+  const CycleOutput<double>& run(const Cycle<double>& cycle, const Vector& v) {
+    if (&cycle != last_cycle_ || v != last_start_) {
+      ++cycles_;
+      last_ = cycle.run(scaling_.state<double>(v));
+      last_cycle_ = &cycle;
+      last_start_ = v;
+    }
+    return last_;
   }
 
   Vector mismatch(const Cycle<double>& cycle, const Closure& closure, const Vector& v) {
-    const CycleOutput<double> out = run(cycle, v);
-    return gather<double>(closure, scaling_.state<double>(v), out);
+    return gather<double>(closure, scaling_.state<double>(v), run(cycle, v));
   }
 
   // Mismatch and its exact Jacobian, by one differentiated cycle.
@@ -161,22 +166,25 @@ class Solver {
     }
   }
 
-  // Newton's method on the coarse mesh, then Broyden's from its Jacobian on the fine one. The
-  // result closes to kTight on the fine mesh, or false.
+  // Broyden's method on the fine mesh from Jacobians of the coarse one; Newton's on the fine one
+  // where that stalls. The result closes to kTight on the fine mesh, or false.
   bool solve(const Closure& closure, Vector& v) {
-    Matrix inverse;
-    if (!newton(coarse_, closure, v, inverse, kLoose)) return false;
-    if (broyden(fine_, closure, v, inverse, kTight)) return true;
-    return newton(fine_, closure, v, inverse, kTight);
+    return newton(coarse_, fine_, closure, v, kTight) || newton(fine_, fine_, closure, v, kTight);
   }
-  bool solve_coarse(const Closure& closure, Vector& v) {
-    Matrix inverse;
-    return newton(coarse_, closure, v, inverse, 1e-6);
+  // To less, on the coarse mesh, for a branch followed from point to point: `along` it the last
+  // point's Jacobian serves as long as it will.
+  bool solve_coarse(const Closure& closure, Vector& v, bool along) {
+    Vector x = v;
+    if (along && broyden(coarse_, closure, x, inverse_, kLoose)) {
+      v = x;
+      return true;
+    }
+    return newton(coarse_, coarse_, closure, v, kLoose);
   }
 
  private:
   static constexpr double kCoarseMesh = 0.5;
-  static constexpr double kLoose = 2e-3;
+  static constexpr double kLoose = 2e-5;
   static constexpr double kTight = 2e-7;
 
   // Shortens a step so that no unknown jumps further than the laws' curvature allows: 0.12 in a
@@ -200,13 +208,17 @@ class Solver {
     return std::isfinite(s) ? s : std::numeric_limits<double>::infinity();
   }
 
-  bool newton(const Cycle<double>& cycle, const Closure& closure, Vector& v, Matrix& inverse,
-              double goal) {
+  // Newton's method with Jacobians from the mesh `rough`, Broyden's between them. Leaves the inverse
+  // Jacobian in inverse_.
+  bool newton(const Cycle<double>& rough, const Cycle<double>& cycle, const Closure& closure,
+              Vector& v, double goal) {
+    constexpr double kMeshesDiffer = 0.02;  // above this one mesh's mismatch does for the other's
     double best = std::numeric_limits<double>::infinity();
     int worse = 0;
     for (int i = 0; i < 25; ++i) {
       Matrix jacobian;
-      Vector f = mismatch_and_jacobian(cycle, closure, v, jacobian);
+      Vector f = mismatch_and_jacobian(rough, closure, v, jacobian);
+      if (&rough != &cycle && size(f) < kMeshesDiffer) f = mismatch(cycle, closure, v);
       const double now = size(f);
       if (!std::isfinite(now) || !jacobian.allFinite()) return false;
       if (now < 0.7 * best) {
@@ -215,18 +227,18 @@ class Solver {
       } else if (++worse > 4) {
         return false;
       }
-      inverse = jacobian.partialPivLu().inverse();
-      if (!inverse.allFinite()) return false;
+      inverse_ = jacobian.partialPivLu().inverse();
+      if (!inverse_.allFinite()) return false;
       if (now < goal) {
         // On plain numbers, which is how the answer is worked out: the dual pass iterates otherwise
         // within a step, which shows in the sixth digit where a small cylinder is flushed.
         f = mismatch(cycle, closure, v);
         if (size(f) < goal) return true;
       }
-      const Vector step = -inverse * f;
+      const Vector step = -inverse_ * f;
       const double length = step_length(step);
       v = (v + length * step).cwiseMax(lower_bound()).cwiseMin(upper_bound());
-      if (length == 1.0 && broyden(cycle, closure, v, inverse, goal)) return true;
+      if (length == 1.0 && broyden(cycle, closure, v, inverse_, goal)) return true;
     }
     return false;
   }
@@ -264,7 +276,11 @@ class Solver {
   Cycle<double> coarse_, fine_;
   Scaling scaling_;
   double barometer_Pa_;
+  Matrix inverse_;  // of the last Jacobian, updated since
   int cycles_ = 0;
+  const Cycle<double>* last_cycle_ = nullptr;
+  Vector last_start_;
+  CycleOutput<double> last_;
 };
 
 // What the fresh charge of a cycle amounts to.
@@ -381,12 +397,15 @@ enum class Found { balance, too_diluted, needs_more_than_ambient, nothing };
 // limit, up in residual fraction with the pressure free, until the engine makes no more work than
 // idle needs.
 Found march(Solver& solver, double barometer_Pa, Vector& v) {
-  constexpr int kSettle = 40;
   const double start_Pa = barometer_Pa - kIdleMargin_Pa;
-  Vector x = solver.guess(start_Pa);
   const Closure high{Closure::map, start_Pa};
-  solver.settle(high, x, kSettle);
-  if (!solver.solve_coarse(high, x)) return Found::nothing;
+  Vector x;
+  const auto starts = [&](int settling_cycles) {
+    x = solver.guess(start_Pa);
+    solver.settle(high, x, settling_cycles);
+    return solver.solve_coarse(high, x, false);
+  };
+  if (!starts(10) && !starts(40)) return Found::nothing;
   CycleOutput<double> out = solver.run(solver.coarse(), x);
   double torque = out.mismatch[kCycleUnknowns - 1];
   if (torque <= 0.0)
@@ -405,6 +424,7 @@ Found march(Solver& solver, double barometer_Pa, Vector& v) {
   for (const Leg& leg : legs) {
     Vector before = x;  // the point before x, for the predictor
     double step = leg.longest;
+    bool along = leg.kind == high.kind;  // the Jacobian at hand belongs to this leg
     while (std::fabs(step) >= std::fabs(leg.shortest) && x[2] < 0.95) {
       const double target = x[leg.unknown] + step;
       Vector next = x;
@@ -412,7 +432,8 @@ Found march(Solver& solver, double barometer_Pa, Vector& v) {
       if (moved != 0.0) next += step / moved * (x - before);
       next = next.cwiseMax(lower_bound()).cwiseMin(upper_bound());
       const bool solved = target > lower_bound()[leg.unknown] &&
-                          solver.solve_coarse(Closure{leg.kind, target * leg.scale}, next);
+                          solver.solve_coarse(Closure{leg.kind, target * leg.scale}, next, along);
+      along = solved;
       if (solved) out = solver.run(solver.coarse(), next);
       // A jump to the misfiring branch is not a step along this one.
       if (!solved || next[2] - x[2] > 0.10 || out.burned_share < burned_share - 0.25) {
