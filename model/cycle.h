@@ -268,17 +268,17 @@ Cycle<P>::Cycle(const Build& build, const Inputs<P>& in, const Coefficients<P>& 
     // toward the end of the exhaust stroke, and between the valve events, where the cylinder falls
     // from exhaust to manifold pressure. Set by the error against CVODE (tests/reference).
     const bool blowdown = ex_open && middle < 180.0;
-    const double wanted = in_open && ex_open ? 58.0
-                          : in_open          ? (middle < 540.0 ? 74.0 : 44.0)
-                          : blowdown         ? 40.0
-                          : ex_open          ? 41.0
+    const double wanted = in_open && ex_open ? 36.0
+                          : in_open          ? (middle < 540.0 ? 71.0 : 28.0)
+                          : blowdown         ? 24.0
+                          : ex_open          ? 27.0
                                              : 8.0;
     const int steps = std::max(2, static_cast<int>(std::lround(mesh * wanted)));
     double done = 0.0;
     for (int k = 1; k <= steps; ++k) {
       const double even = static_cast<double>(k) / steps;
       const double share = blowdown              ? std::pow(even, 1.5)
-                           : ex_open && !in_open ? 1.0 - std::pow(1.0 - even, 1.5)
+                           : ex_open && !in_open ? 1.0 - std::pow(1.0 - even, 1.9)
                                                  : even;
       const P angle = from + span * share;
       const P width_of_step = span * (share - done);
@@ -314,8 +314,8 @@ Cycle<P>::Cycle(const Build& build, const Inputs<P>& in, const Coefficients<P>& 
   if (value(burn_end) > value(exhaust_opening_) - 2.0) burn_end = exhaust_opening_ - 2.0;
   const P edges[] = {closed_start_, ignition, burn_end, exhaust_opening_};
   const int steps[] = {std::max(4, static_cast<int>(std::lround(5 * mesh))),
-                       std::max(10, static_cast<int>(std::lround(12 * mesh))),
-                       std::max(3, static_cast<int>(std::lround(4 * mesh)))};
+                       std::max(7, static_cast<int>(std::lround(9 * mesh))),
+                       std::max(3, static_cast<int>(std::lround(3 * mesh)))};
   ignition_step_ = steps[0];
   for (int piece = 0; piece < 3; ++piece) {
     const P step = (edges[piece + 1] - edges[piece]) / static_cast<double>(steps[piece]);

@@ -76,7 +76,7 @@ struct StepFormula {
 /// (0) is stable for whatever oscillates and has three times the error; the third-order one (1)
 /// lets the intake column's ringing grow where a slow idle leaves few steps to a swing. Set between
 /// by the error on random engines (docs/decisions/0006-speed.md).
-inline constexpr double kThirdOrderShare = 0.85;
+inline constexpr double kThirdOrderShare = 0.93;
 /// A step longer than this over the one before is taken at second order.
 inline constexpr double kThirdOrderGrowth = 1.6;
 
