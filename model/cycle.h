@@ -266,12 +266,13 @@ Cycle<P>::Cycle(const Build& build, const Inputs<P>& in, const Coefficients<P>& 
     // Counts do not depend on the engine, so that results move smoothly with it. They are closest
     // in blowdown, with the shortest at its start, where the first step is of first order only,
     // toward the end of the exhaust stroke, and between the valve events, where the cylinder falls
-    // from exhaust to manifold pressure. Set by the error against CVODE (tests/reference).
+    // from exhaust to manifold pressure. Set by the error against CVODE and on random engines, and
+    // by the ripple that too few steps leave in MAP's slopes (docs/decisions/0006-speed.md).
     const bool blowdown = ex_open && middle < 180.0;
-    const double wanted = in_open && ex_open ? 36.0
-                          : in_open          ? (middle < 540.0 ? 71.0 : 28.0)
-                          : blowdown         ? 24.0
-                          : ex_open          ? 27.0
+    const double wanted = in_open && ex_open ? 38.0
+                          : in_open          ? (middle < 540.0 ? 72.0 : 28.0)
+                          : blowdown         ? 40.0
+                          : ex_open          ? 32.0
                                              : 8.0;
     const int steps = std::max(2, static_cast<int>(std::lround(mesh * wanted)));
     double done = 0.0;

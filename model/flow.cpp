@@ -7,8 +7,8 @@ namespace idlefit {
 FlowFit::FlowFit(double gamma) {
   critical_drop_ = 1.0 - std::pow(2.0 / (gamma + 1.0), gamma / (gamma - 1.0));
   choked_ = flow_function(0.0, gamma);
-  // Interpolation of Psi / sqrt(drop) at Chebyshev points of the drop over the critical one. At drop
-  // 0 its limit is sqrt(2).
+  // Interpolation of Psi / sqrt(drop) at Chebyshev points of the drop over the critical one. At
+  // drop 0 its limit is sqrt(2).
   constexpr int kPoints = static_cast<int>(kDegree) + 1;
   using Values = Eigen::Matrix<double, kPoints, 1>;
   static const Values points = [] {

@@ -167,9 +167,11 @@ class Solver {
   }
 
   // Broyden's method on the fine mesh from Jacobians of the coarse one; Newton's on the fine one
-  // where that stalls. The result closes to kTight on the fine mesh, or false.
+  // where that stalls. The result closes to kTight on the fine mesh, or to kNoise where the number
+  // of iterations in some step changes just there, or false.
   bool solve(const Closure& closure, Vector& v) {
-    return newton(coarse_, fine_, closure, v, kTight) || newton(fine_, fine_, closure, v, kTight);
+    return newton(coarse_, fine_, closure, v, kTight) || newton(fine_, fine_, closure, v, kTight) ||
+           newton(fine_, fine_, closure, v, kNoise);
   }
   // To less, on the coarse mesh, for a branch followed from point to point: `along` it the last
   // point's Jacobian serves as long as it will.
@@ -186,6 +188,7 @@ class Solver {
   static constexpr double kCoarseMesh = 0.5;
   static constexpr double kLoose = 2e-5;
   static constexpr double kTight = 2e-7;
+  static constexpr double kNoise = 2e-6;
 
   // Shortens a step so that no unknown jumps further than the laws' curvature allows: 0.12 in a
   // burned fraction, some 150 K in the cylinder, 12 kPa of manifold pressure.
@@ -208,8 +211,8 @@ class Solver {
     return std::isfinite(s) ? s : std::numeric_limits<double>::infinity();
   }
 
-  // Newton's method with Jacobians from the mesh `rough`, Broyden's between them. Leaves the inverse
-  // Jacobian in inverse_.
+  // Newton's method with Jacobians from the mesh `rough`, Broyden's between them. Leaves the
+  // inverse Jacobian in inverse_.
   bool newton(const Cycle<double>& rough, const Cycle<double>& cycle, const Closure& closure,
               Vector& v, double goal) {
     constexpr double kMeshesDiffer = 0.02;  // above this one mesh's mismatch does for the other's
