@@ -97,6 +97,8 @@ class Cycle {
   }
   const P& intake_closing_deg() const { return intake_closing_; }
   const P& column_scale_kg_s() const { return column_scale_; }
+  /// Mean effective pressure of friction and accessories, at half an atmosphere in the manifold.
+  P typical_losses_Pa() const { return friction_Pa_ + gas_friction_ * 5e4 + accessory_mep_; }
 
  private:
   struct ClosedNode {

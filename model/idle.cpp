@@ -6,6 +6,7 @@
 #include <limits>
 
 #include "model/cycle.h"
+#include "model/idle_start.h"
 #include "model/solve.h"
 
 namespace idlefit {
@@ -111,6 +112,11 @@ class Solver {
   const Scaling& scaling() const { return scaling_; }
   int cycles() const { return cycles_; }
 
+  Vector regression(const Inputs<double>& in) const {
+    return idle_start(in, fine_.typical_losses_Pa())
+        .cwiseMax(lower_bound())
+        .cwiseMin(upper_bound());
+  }
   Vector guess(double map_Pa) const { return scaling_.vector(fine_.first_guess(map_Pa)); }
 
   // The last cycle run is kept: a solve ends with the one that is reported.
@@ -398,7 +404,7 @@ enum class Found { balance, too_diluted, needs_more_than_ambient, nothing };
 // The balance found by marching down the burning branch from the highest pressure at which an idle
 // counts: in manifold pressure as far as that goes, then, where the branch folds at the dilution
 // limit, up in residual fraction with the pressure free, until the engine makes no more work than
-// idle needs.
+// idle needs or too little burns: along the branch the share that burns only falls.
 Found march(Solver& solver, double barometer_Pa, Vector& v) {
   const double start_Pa = barometer_Pa - kIdleMargin_Pa;
   const Closure high{Closure::map, start_Pa};
@@ -428,7 +434,7 @@ Found march(Solver& solver, double barometer_Pa, Vector& v) {
     Vector before = x;  // the point before x, for the predictor
     double step = leg.longest;
     bool along = leg.kind == high.kind;  // the Jacobian at hand belongs to this leg
-    while (std::fabs(step) >= std::fabs(leg.shortest) && x[2] < 0.95) {
+    while (std::fabs(step) >= std::fabs(leg.shortest) && burned_share >= kIdleBurnedShare) {
       const double target = x[leg.unknown] + step;
       Vector next = x;
       const double moved = x[leg.unknown] - before[leg.unknown];
@@ -460,7 +466,6 @@ Found march(Solver& solver, double barometer_Pa, Vector& v) {
       step =
           leg.longest > 0.0 ? std::min(leg.longest, 1.5 * step) : std::max(leg.longest, 1.5 * step);
     }
-    if (burned_share < kIdleBurnedShare) break;
   }
   // The end of the march without a balance: above the share that idle needs, the engine made too
   // much work everywhere, so its balance lies where less burns.
@@ -494,14 +499,15 @@ SolveResult solve_idle_with(const Engine& engine, const Coefficients<double>& co
     idles = found && is_idle();
   }
   if (!idles) {
-    v = solver.guess(0.55 * barometer);
-    solver.settle(torque, v, 5);
+    v = solver.regression(engine.inputs);
     found = solver.solve(torque, v);
     idles = found && is_idle();
   }
   if (!idles) {
-    switch (march(solver, barometer, v)) {
+    Vector marched;
+    switch (march(solver, barometer, marched)) {
       case Found::balance:
+        v = marched;
         out = solver.run(solver.fine(), v);
         found = true;
         break;
@@ -513,7 +519,8 @@ SolveResult solve_idle_with(const Engine& engine, const Coefficients<double>& co
       case Found::too_diluted:
         result.status = Status::no_idle;
         result.reason = kTooDiluted;
-        found = false;
+        // The balance at hand is then the one beyond the limit, and worth showing.
+        found = found && out.burned_share < kIdleBurnedShare;
         break;
       case Found::nothing:
         if (!found) result.reason = "the solve found no repeating cycle that balances the torque";
