@@ -191,8 +191,8 @@ class Solver {
   }
 
  private:
-  static constexpr double kCoarseMesh = 0.5;
-  static constexpr double kLoose = 2e-5;
+  static constexpr double kCoarseMesh = 0.35;
+  static constexpr double kLoose = 3e-4;
   static constexpr double kTight = 2e-7;
   static constexpr double kNoise = 2e-6;
 
@@ -414,7 +414,7 @@ Found march(Solver& solver, double barometer_Pa, Vector& v) {
     solver.settle(high, x, settling_cycles);
     return solver.solve_coarse(high, x, false);
   };
-  if (!starts(10) && !starts(40)) return Found::nothing;
+  if (!starts(6) && !starts(40)) return Found::nothing;
   CycleOutput<double> out = solver.run(solver.coarse(), x);
   double torque = out.mismatch[kCycleUnknowns - 1];
   if (torque <= 0.0)
@@ -428,8 +428,8 @@ Found march(Solver& solver, double barometer_Pa, Vector& v) {
     double scale;              // of its target
     double longest, shortest;  // signed steps of the unknown
   };
-  const Leg legs[] = {{Closure::map, 11, 1e5, -0.08, -0.002},
-                      {Closure::residual, 2, 1.0, 0.03, 5e-4}};
+  const Leg legs[] = {{Closure::map, 11, 1e5, -0.08, -0.03},
+                      {Closure::residual, 2, 1.0, 0.05, 5e-4}};
   for (const Leg& leg : legs) {
     Vector before = x;  // the point before x, for the predictor
     double step = leg.longest;
