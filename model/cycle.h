@@ -88,6 +88,9 @@ class Cycle {
   /// A plain starting point for the solve at a manifold pressure.
   CycleState<double> first_guess(double map_Pa) const;
 
+  /// Takes a step's iterations further, so that what they leave does not jump with their number.
+  void settle_steps() { paths_.settled = paths_value_.settled = 1e-8; }
+
   const P& fresh_charge_K() const { return charge_K_; }
   const P& swept_m3() const { return swept_; }
   /// About what a cylinder draws at a manifold pressure, to make masses dimensionless.
@@ -439,7 +442,7 @@ void Cycle<P>::ring_down(const CycleState<S>& start, const S& plenum_enthalpy,
 
 template <class P>
 template <class S>
-CycleOutput<S> Cycle<P>::run(const CycleState<S>& start) const {
+[[gnu::flatten]] CycleOutput<S> Cycle<P>::run(const CycleState<S>& start) const {
   using std::exp;
   const GasModel& gas = switches_.gas;
   CycleOutput<S> out;

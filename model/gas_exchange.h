@@ -24,7 +24,9 @@ inline constexpr double kThroatAreaRatio = 0.8;        ///< runner area over the
 inline constexpr double kRunnerLossCoefficient = 0.5;  ///< entry and bend loss, dynamic heads
 inline constexpr double kRunnerDamping = 0.08;         ///< of critical, ringing of the column
 /// Column speed through an open valve at which half of that damping is gone.
-inline constexpr double kThroughSpeed_m_s = 40.0;
+inline constexpr double kThroughSpeed_m_s = 45.0;
+/// Effective valve area over the runner's at which the valve counts as open: that of full lift.
+inline constexpr double kOpenAreaRatio = 0.6;
 inline constexpr double kExhaustPortRatio = 0.25;  ///< port volume over one cylinder's swept
 
 /// Geometry and laws of the gas paths, constant over a cycle.
@@ -38,6 +40,7 @@ struct GasPaths {
   P runner_volume, runner_area, runner_length, runner_heat;  // heat: W/K
   P port_volume, port_heat;
   double column_floor_kg_s;  // flow below which the column's turning is smoothed
+  double settled = 1e-4;     // a step's iterations end when nothing moves by more, relative
 
   template <class Q>
   static GasPaths<double> values(const GasPaths<Q>& p) {
@@ -55,6 +58,7 @@ struct GasPaths {
     v.port_volume = value(p.port_volume);
     v.port_heat = value(p.port_heat);
     v.column_floor_kg_s = p.column_floor_kg_s;
+    v.settled = p.settled;
     return v;
   }
 };
@@ -229,11 +233,10 @@ S ringing_drag(const GasPaths<P>& p, const S& pressure_Pa, const S& density_kg_m
               (p.runner_length * p.runner_volume));
 }
 
-/// How far a valve with this effective area opens the runner into the cylinder: 0 shut, toward 1 as
-/// the area comes up to the runner's own.
+/// How far a valve with this effective area opens the runner into the cylinder, 0 to 1.
 template <class P>
 P openness(const P& valve_area_m2, const P& runner_area_m2) {
-  const P share = valve_area_m2 / runner_area_m2;
+  const P share = valve_area_m2 / (kOpenAreaRatio * runner_area_m2);
   return value(share) < 1.0 ? smooth_step(share) : P(1.0);
 }
 
@@ -429,7 +432,6 @@ template <bool kIntake, bool kExhaust>
                               const Surroundings<double>& around, double bh,
                               const OpenState<double>& base, const OpenState<double>& now,
                               OpenState<double>& x, double& cylinder_K, double& runner_K) {
-  constexpr double kEnough = 1e-4;  // relative; the next change is some per cent of it
   constexpr int kMost = 30;
   const double cylinder_start_K = cylinder_K, runner_start_K = runner_K;
   // Energy counts from the reference temperature; u + 250 kJ/kg is positive down to 0 K.
@@ -460,7 +462,7 @@ template <bool kIntake, bool kExhaust>
       cylinder_K = cylinder_start_K;
       runner_K = runner_start_K;
     }
-    if (change.most < kEnough) break;
+    if (change.most < p.settled) break;  // the next change would be some per cent of this
     last = change.cylinder;
   }
 }

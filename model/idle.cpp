@@ -172,12 +172,14 @@ class Solver {
     }
   }
 
-  // Broyden's method on the fine mesh from Jacobians of the coarse one; Newton's on the fine one
-  // where that stalls. The result closes to kTight on the fine mesh, or to kNoise where the number
-  // of iterations in some step changes just there, or false.
+  // Broyden's method on the fine mesh from Jacobians of the coarse one, to kTight; Newton's on the
+  // fine one where that stalls, with steps that are iterated to the end, since it may have stalled
+  // where the number of iterations in some step changes.
   bool solve(const Closure& closure, Vector& v) {
-    return newton(coarse_, fine_, closure, v, kTight) || newton(fine_, fine_, closure, v, kTight) ||
-           newton(fine_, fine_, closure, v, kNoise);
+    if (newton(coarse_, fine_, closure, v, kTight)) return true;
+    fine_.settle_steps();
+    last_cycle_ = nullptr;
+    return newton(fine_, fine_, closure, v, kTight);
   }
   // To less, on the coarse mesh, for a branch followed from point to point: `along` it the last
   // point's Jacobian serves as long as it will.
@@ -194,7 +196,6 @@ class Solver {
   static constexpr double kCoarseMesh = 0.35;
   static constexpr double kLoose = 3e-4;
   static constexpr double kTight = 2e-7;
-  static constexpr double kNoise = 2e-6;
 
   // Shortens a step so that no unknown jumps further than the laws' curvature allows: 0.12 in a
   // burned fraction, some 150 K in the cylinder, 12 kPa of manifold pressure.
