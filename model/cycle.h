@@ -88,6 +88,9 @@ class Cycle {
   /// A plain starting point for the solve at a manifold pressure.
   CycleState<double> first_guess(double map_Pa) const;
 
+  /// Takes a step's iterations further, so that what they leave does not jump with their number.
+  void settle_steps() { paths_.settled = paths_value_.settled = 1e-8; }
+
   const P& fresh_charge_K() const { return charge_K_; }
   const P& swept_m3() const { return swept_; }
   /// About what a cylinder draws at a manifold pressure, to make masses dimensionless.
@@ -97,6 +100,8 @@ class Cycle {
   }
   const P& intake_closing_deg() const { return intake_closing_; }
   const P& column_scale_kg_s() const { return column_scale_; }
+  /// Mean effective pressure of friction and accessories, at half an atmosphere in the manifold.
+  P typical_losses_Pa() const { return friction_Pa_ + gas_friction_ * 5e4 + accessory_mep_; }
 
  private:
   struct ClosedNode {
@@ -266,19 +271,20 @@ Cycle<P>::Cycle(const Build& build, const Inputs<P>& in, const Coefficients<P>& 
     // Counts do not depend on the engine, so that results move smoothly with it. They are closest
     // in blowdown, with the shortest at its start, where the first step is of first order only,
     // toward the end of the exhaust stroke, and between the valve events, where the cylinder falls
-    // from exhaust to manifold pressure. Set by the error against CVODE (tests/reference).
+    // from exhaust to manifold pressure. Set by the error against CVODE and on random engines, and
+    // by the ripple that too few steps leave in MAP's slopes (docs/decisions/0006-speed.md).
     const bool blowdown = ex_open && middle < 180.0;
-    const double wanted = in_open && ex_open ? 58.0
-                          : in_open          ? (middle < 540.0 ? 74.0 : 44.0)
+    const double wanted = in_open && ex_open ? 38.0
+                          : in_open          ? (middle < 540.0 ? 72.0 : 28.0)
                           : blowdown         ? 40.0
-                          : ex_open          ? 41.0
+                          : ex_open          ? 32.0
                                              : 8.0;
     const int steps = std::max(2, static_cast<int>(std::lround(mesh * wanted)));
     double done = 0.0;
     for (int k = 1; k <= steps; ++k) {
       const double even = static_cast<double>(k) / steps;
       const double share = blowdown              ? std::pow(even, 1.5)
-                           : ex_open && !in_open ? 1.0 - std::pow(1.0 - even, 1.5)
+                           : ex_open && !in_open ? 1.0 - std::pow(1.0 - even, 1.9)
                                                  : even;
       const P angle = from + span * share;
       const P width_of_step = span * (share - done);
@@ -314,8 +320,8 @@ Cycle<P>::Cycle(const Build& build, const Inputs<P>& in, const Coefficients<P>& 
   if (value(burn_end) > value(exhaust_opening_) - 2.0) burn_end = exhaust_opening_ - 2.0;
   const P edges[] = {closed_start_, ignition, burn_end, exhaust_opening_};
   const int steps[] = {std::max(4, static_cast<int>(std::lround(5 * mesh))),
-                       std::max(10, static_cast<int>(std::lround(12 * mesh))),
-                       std::max(3, static_cast<int>(std::lround(4 * mesh)))};
+                       std::max(7, static_cast<int>(std::lround(9 * mesh))),
+                       std::max(3, static_cast<int>(std::lround(3 * mesh)))};
   ignition_step_ = steps[0];
   for (int piece = 0; piece < 3; ++piece) {
     const P step = (edges[piece + 1] - edges[piece]) / static_cast<double>(steps[piece]);
@@ -436,7 +442,7 @@ void Cycle<P>::ring_down(const CycleState<S>& start, const S& plenum_enthalpy,
 
 template <class P>
 template <class S>
-CycleOutput<S> Cycle<P>::run(const CycleState<S>& start) const {
+[[gnu::flatten]] CycleOutput<S> Cycle<P>::run(const CycleState<S>& start) const {
   using std::exp;
   const GasModel& gas = switches_.gas;
   CycleOutput<S> out;

@@ -24,7 +24,9 @@ inline constexpr double kThroatAreaRatio = 0.8;        ///< runner area over the
 inline constexpr double kRunnerLossCoefficient = 0.5;  ///< entry and bend loss, dynamic heads
 inline constexpr double kRunnerDamping = 0.08;         ///< of critical, ringing of the column
 /// Column speed through an open valve at which half of that damping is gone.
-inline constexpr double kThroughSpeed_m_s = 40.0;
+inline constexpr double kThroughSpeed_m_s = 45.0;
+/// Effective valve area over the runner's at which the valve counts as open: that of full lift.
+inline constexpr double kOpenAreaRatio = 0.6;
 inline constexpr double kExhaustPortRatio = 0.25;  ///< port volume over one cylinder's swept
 
 /// Geometry and laws of the gas paths, constant over a cycle.
@@ -38,6 +40,7 @@ struct GasPaths {
   P runner_volume, runner_area, runner_length, runner_heat;  // heat: W/K
   P port_volume, port_heat;
   double column_floor_kg_s;  // flow below which the column's turning is smoothed
+  double settled = 1e-4;     // a step's iterations end when nothing moves by more, relative
 
   template <class Q>
   static GasPaths<double> values(const GasPaths<Q>& p) {
@@ -55,6 +58,7 @@ struct GasPaths {
     v.port_volume = value(p.port_volume);
     v.port_heat = value(p.port_heat);
     v.column_floor_kg_s = p.column_floor_kg_s;
+    v.settled = p.settled;
     return v;
   }
 };
@@ -74,10 +78,11 @@ struct StepFormula {
 
 /// Share of the third-order term in the backward differentiation formula. The second-order formula
 /// (0) is stable for whatever oscillates and has three times the error; the third-order one (1)
-/// lets the intake column's ringing grow where a slow idle leaves few steps to a swing. Chosen
-/// between by the error on random engines against eight times the steps.
-inline constexpr double kThirdOrderShare = 0.85;
-/// A step longer than this over the one before is taken at second order.
+/// lets the intake column's ringing grow where a slow idle leaves few steps to a swing. Set between
+/// by the error on random engines (docs/decisions/0006-speed.md).
+inline constexpr double kThirdOrderShare = 0.93;
+/// Where a step is this much longer than the one before, half of that term is left. It goes
+/// smoothly, so that results move smoothly with the engine.
 inline constexpr double kThirdOrderGrowth = 1.6;
 
 /// The backward differentiation formula from the last steps' lengths (s), newest first: the slope
@@ -87,15 +92,17 @@ inline constexpr double kThirdOrderGrowth = 1.6;
 template <class P>
 StepFormula<P> step_formula(const P& step, const P& last, const P& earlier, int known) {
   if (known < 2) return {step, P(0.0), P(0.0), P(0.0), P(0.0)};
-  const P two = step + last, three = two + earlier;
-  if (known < 3 || value(step) > kThirdOrderGrowth * value(last)) {
+  const P two = step + last;
+  if (known < 3) {
     const P w = step / two, implicit = step / (1.0 + w);
     return {implicit, P(implicit * w / last), P(0.0), P(step / last), P(0.0)};
   }
-  const P third = kThirdOrderShare * step / three;
+  const P growth = step / (kThirdOrderGrowth * last), cube = growth * growth * growth;
+  const P steady = 1.0 / (1.0 + cube * cube);
+  const P third = kThirdOrderShare * steady * step / (two + earlier);
   const P w = step / two + third, implicit = step / (1.0 + w);
   const P bend = third * two / (last + earlier);
-  const P guess_bend = step * two / (last + earlier);
+  const P guess_bend = steady * step * two / (last + earlier);
   return {implicit, P(implicit * (w + bend) / last), P(-(implicit * bend) / earlier),
           P((step + guess_bend) / last), P(-guess_bend / earlier)};
 }
@@ -226,11 +233,10 @@ S ringing_drag(const GasPaths<P>& p, const S& pressure_Pa, const S& density_kg_m
               (p.runner_length * p.runner_volume));
 }
 
-/// How far a valve with this effective area opens the runner into the cylinder: 0 shut, toward 1 as
-/// the area comes up to the runner's own.
+/// How far a valve with this effective area opens the runner into the cylinder, 0 to 1.
 template <class P>
 P openness(const P& valve_area_m2, const P& runner_area_m2) {
-  const P share = valve_area_m2 / runner_area_m2;
+  const P share = valve_area_m2 / (kOpenAreaRatio * runner_area_m2);
   return value(share) < 1.0 ? smooth_step(share) : P(1.0);
 }
 
@@ -274,14 +280,20 @@ PressureAnswer pressure_answer(const GasModel& gas, const GasState<S>& g, const 
   return r;
 }
 
+/// What an iteration changed, relative: the cylinder's pressure, signed, and the most of that, of
+/// the runner's pressure and of the port's temperature.
+struct Change {
+  double cylinder, most;
+};
+
 /// One Newton iteration on the implicit equation x = base + bh f(x) of a step that ends at `node`;
 /// x is replaced. The matrix holds what is stiff, the valve flows by the pressures that drive them
 /// and the gas column by its pressure, at x; the rest goes along as fixed point. What the matrix
-/// adds enters as extra flow, so that every balance closes exactly after any iteration. Returns the
-/// cylinder pressure's change over itself, signed. Flattened, here and below: of its own the
-/// compiler leaves calls for every operation of a dual number, which takes twice as long.
+/// adds enters as extra flow, so that every balance closes exactly after any iteration. Flattened,
+/// here and below: of its own the compiler leaves calls for every operation of a dual number, which
+/// takes twice as long.
 template <bool kIntake, bool kExhaust, class S, class P>
-[[gnu::flatten]] double newton_iteration(const GasPaths<P>& p, const OpenNode<P>& node,
+[[gnu::flatten]] Change newton_iteration(const GasPaths<P>& p, const OpenNode<P>& node,
                                          const Surroundings<S>& around, const P& bh,
                                          const OpenState<S>& base, OpenState<S>& x,
                                          double& cylinder_K, double& runner_K) {
@@ -306,12 +318,13 @@ template <bool kIntake, bool kExhaust, class S, class P>
   k[kCylEnergy] = -k[kWork] - k[kWallHeat];
 
   PressureAnswer run_answer{};
-  double in_by_cyl = 0, in_by_run = 0, out_by_cyl = 0, drag_slope = 0, column_gain = 0;
+  double in_by_cyl = 0, in_by_run = 0, out_by_cyl = 0, drag_slope = 0, column_gain = 0, run_Pa = 1;
   if constexpr (kIntake) {
     const GasState<S> run = gas_state(gas, GasContent<S>{x[kRunMass], x[kRunEnergy], x[kRunBurned]},
                                       p.runner_volume, runner_K);
     runner_K = value(run.temperature_K);
     run_answer = pressure_answer(gas, run, p.runner_volume);
+    run_Pa = value(run.pressure_Pa);
     const S run_inverse = 1.0 / x[kRunMass];
     c.runner_h = (x[kRunEnergy] + run.gas_extent * run.temperature_K) * run_inverse;
     c.runner_y = x[kRunBurned] * run_inverse;
@@ -364,6 +377,7 @@ template <bool kIntake, bool kExhaust, class S, class P>
   const auto missing = [&](Row i) { return S(base[i] + bh * k[i] - x[i]); };
   const double h = value(bh);
   const S cyl_gap = cyl_answer.to(missing(kCylMass), missing(kCylEnergy), missing(kCylBurned));
+  Change change{};
   S cyl_change, extra_in = S(0.0), extra_out = S(0.0), extra_column = S(0.0);
   double m11 = 1.0;
   if constexpr (kExhaust)
@@ -385,6 +399,7 @@ template <bool kIntake, bool kExhaust, class S, class P>
     const S run_change = (m11 * run_gap - m21 * cyl_gap) * inverse;
     extra_column = (column_gap - (h * column_gain) * run_change) * column_inverse;
     extra_in = in_by_cyl * cyl_change + in_by_run * run_change;
+    change.most = std::fabs(value(run_change)) / run_Pa;
     k[kColumn] += (extra_column - column_gap) * (1.0 / h);
   } else {
     cyl_change = cyl_gap * (1.0 / m11);
@@ -396,22 +411,27 @@ template <bool kIntake, bool kExhaust, class S, class P>
     const double flush = std::max(0.0, value(out)) * value(out_weight) / value(c.port_mass) +
                          value(p.port_heat) / value(c.port_heat_capacity);
     const double damp = 1.0 / (1.0 + h * flush);
+    // What comes in may still change after the pressures have settled: it must move far less.
+    constexpr double kPortWeight = 100.0;
+    change.most = std::max(
+        change.most, kPortWeight * std::fabs(value(missing(kPortK))) * damp / value(x[kPortK]));
     for (const Row i : {kPortK, kPortBurned}) k[i] = (x[i] - base[i] + missing(i) * damp) / bh;
   }
   for_rows<kIntake, kExhaust>([&](std::size_t i) { x[i] = base[i] + bh * k[i]; });
-  return value(cyl_change) / value(cyl.pressure_Pa);
+  change.cylinder = value(cyl_change) / value(cyl.pressure_Pa);
+  change.most = std::max(change.most, std::fabs(change.cylinder));
+  return change;
 }
 
-/// Newton iterations from a predicted x until the pressure no longer moves. Where an iterate
-/// empties a volume or changes its temperature beyond reason (a prediction past a valve event), or
-/// swings to the other side of equality and back (a root law does that to Newton's method), the
-/// change is halved: only the way there differs, not where it ends.
+/// Newton iterations from a predicted x until nothing moves any more. Where an iterate empties
+/// a volume or changes its temperature beyond reason (a prediction past a valve event), or swings
+/// to the other side of equality and back (a root law does that to Newton's method), the change is
+/// halved: only the way there differs, not where it ends.
 template <bool kIntake, bool kExhaust>
 [[gnu::flatten]] void iterate(const GasPaths<double>& p, const OpenNode<double>& node,
                               const Surroundings<double>& around, double bh,
                               const OpenState<double>& base, const OpenState<double>& now,
                               OpenState<double>& x, double& cylinder_K, double& runner_K) {
-  constexpr double kEnough = 1e-4;  // relative pressure; the next change is some per cent of it
   constexpr int kMost = 30;
   const double cylinder_start_K = cylinder_K, runner_start_K = runner_K;
   // Energy counts from the reference temperature; u + 250 kJ/kg is positive down to 0 K.
@@ -431,17 +451,19 @@ template <bool kIntake, bool kExhaust>
   double last = 0.0;
   for (int i = 0; i < kMost; ++i) {
     const OpenState<double> was = x;
-    double change =
+    Change change =
         newton_iteration<kIntake, kExhaust>(p, node, around, bh, base, x, cylinder_K, runner_K);
-    const bool swings = change * last < 0.0 && std::fabs(change) > 0.25 * std::fabs(last);
+    const bool swings =
+        change.cylinder * last < 0.0 && std::fabs(change.cylinder) > 0.25 * std::fabs(last);
     for (int k = 0; k < 6 && ((swings && k == 0) || !good(x, was)); ++k) {
       for_rows<kIntake, kExhaust>([&](std::size_t r) { x[r] = 0.5 * (x[r] + was[r]); });
-      change *= 0.5;
+      change.cylinder *= 0.5;
+      change.most *= 0.5;
       cylinder_K = cylinder_start_K;
       runner_K = runner_start_K;
     }
-    if (std::fabs(change) < kEnough) break;
-    last = change;
+    if (change.most < p.settled) break;  // the next change would be some per cent of this
+    last = change.cylinder;
   }
 }
 

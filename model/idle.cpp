@@ -6,6 +6,7 @@
 #include <limits>
 
 #include "model/cycle.h"
+#include "model/idle_start.h"
 #include "model/solve.h"
 
 namespace idlefit {
@@ -111,16 +112,26 @@ class Solver {
   const Scaling& scaling() const { return scaling_; }
   int cycles() const { return cycles_; }
 
+  Vector regression(const Inputs<double>& in) const {
+    return idle_start(in, fine_.typical_losses_Pa())
+        .cwiseMax(lower_bound())
+        .cwiseMin(upper_bound());
+  }
   Vector guess(double map_Pa) const { return scaling_.vector(fine_.first_guess(map_Pa)); }
 
-  CycleOutput<double> run(const Cycle<double>& cycle, const Vector& v) {
-    ++cycles_;
-    return cycle.run(scaling_.state<double>(v));
+  // The last cycle run is kept: a solve ends with the one that is reported.
+  const CycleOutput<double>& run(const Cycle<double>& cycle, const Vector& v) {
+    if (&cycle != last_cycle_ || v != last_start_) {
+      ++cycles_;
+      last_ = cycle.run(scaling_.state<double>(v));
+      last_cycle_ = &cycle;
+      last_start_ = v;
+    }
+    return last_;
   }
 
   Vector mismatch(const Cycle<double>& cycle, const Closure& closure, const Vector& v) {
-    const CycleOutput<double> out = run(cycle, v);
-    return gather<double>(closure, scaling_.state<double>(v), out);
+    return gather<double>(closure, scaling_.state<double>(v), run(cycle, v));
   }
 
   // Mismatch and its exact Jacobian, by one differentiated cycle.
@@ -161,22 +172,29 @@ class Solver {
     }
   }
 
-  // Newton's method on the coarse mesh, then Broyden's from its Jacobian on the fine one. The
-  // result closes to kTight on the fine mesh, or false.
+  // Broyden's method on the fine mesh from Jacobians of the coarse one, to kTight; Newton's on the
+  // fine one where that stalls, with steps that are iterated to the end, since it may have stalled
+  // where the number of iterations in some step changes.
   bool solve(const Closure& closure, Vector& v) {
-    Matrix inverse;
-    if (!newton(coarse_, closure, v, inverse, kLoose)) return false;
-    if (broyden(fine_, closure, v, inverse, kTight)) return true;
-    return newton(fine_, closure, v, inverse, kTight);
+    if (newton(coarse_, fine_, closure, v, kTight)) return true;
+    fine_.settle_steps();
+    last_cycle_ = nullptr;
+    return newton(fine_, fine_, closure, v, kTight);
   }
-  bool solve_coarse(const Closure& closure, Vector& v) {
-    Matrix inverse;
-    return newton(coarse_, closure, v, inverse, 1e-6);
+  // To less, on the coarse mesh, for a branch followed from point to point: `along` it the last
+  // point's Jacobian serves as long as it will.
+  bool solve_coarse(const Closure& closure, Vector& v, bool along) {
+    Vector x = v;
+    if (along && broyden(coarse_, closure, x, inverse_, kLoose)) {
+      v = x;
+      return true;
+    }
+    return newton(coarse_, coarse_, closure, v, kLoose);
   }
 
  private:
-  static constexpr double kCoarseMesh = 0.5;
-  static constexpr double kLoose = 2e-3;
+  static constexpr double kCoarseMesh = 0.35;
+  static constexpr double kLoose = 3e-4;
   static constexpr double kTight = 2e-7;
 
   // Shortens a step so that no unknown jumps further than the laws' curvature allows: 0.12 in a
@@ -200,13 +218,17 @@ class Solver {
     return std::isfinite(s) ? s : std::numeric_limits<double>::infinity();
   }
 
-  bool newton(const Cycle<double>& cycle, const Closure& closure, Vector& v, Matrix& inverse,
-              double goal) {
+  // Newton's method with Jacobians from the mesh `rough`, Broyden's between them. Leaves the
+  // inverse Jacobian in inverse_.
+  bool newton(const Cycle<double>& rough, const Cycle<double>& cycle, const Closure& closure,
+              Vector& v, double goal) {
+    constexpr double kMeshesDiffer = 0.02;  // above this one mesh's mismatch does for the other's
     double best = std::numeric_limits<double>::infinity();
     int worse = 0;
     for (int i = 0; i < 25; ++i) {
       Matrix jacobian;
-      Vector f = mismatch_and_jacobian(cycle, closure, v, jacobian);
+      Vector f = mismatch_and_jacobian(rough, closure, v, jacobian);
+      if (&rough != &cycle && size(f) < kMeshesDiffer) f = mismatch(cycle, closure, v);
       const double now = size(f);
       if (!std::isfinite(now) || !jacobian.allFinite()) return false;
       if (now < 0.7 * best) {
@@ -215,21 +237,21 @@ class Solver {
       } else if (++worse > 4) {
         return false;
       }
-      inverse = jacobian.partialPivLu().inverse();
-      if (!inverse.allFinite()) return false;
+      inverse_ = jacobian.partialPivLu().inverse();
+      if (!inverse_.allFinite()) return false;
       if (now < goal) {
         // On plain numbers, which is how the answer is worked out: the dual pass iterates otherwise
         // within a step, which shows in the sixth digit where a small cylinder is flushed.
         f = mismatch(cycle, closure, v);
         if (size(f) < goal) {
-          v -= inverse * f;
+          v -= inverse_ * f;
           return true;
         }
       }
-      const Vector step = -inverse * f;
+      const Vector step = -inverse_ * f;
       const double length = step_length(step);
       v = (v + length * step).cwiseMax(lower_bound()).cwiseMin(upper_bound());
-      if (length == 1.0 && broyden(cycle, closure, v, inverse, goal)) return true;
+      if (length == 1.0 && broyden(cycle, closure, v, inverse_, goal)) return true;
     }
     return false;
   }
@@ -269,7 +291,11 @@ class Solver {
   Cycle<double> coarse_, fine_;
   Scaling scaling_;
   double barometer_Pa_;
+  Matrix inverse_;  // of the last Jacobian, updated since
   int cycles_ = 0;
+  const Cycle<double>* last_cycle_ = nullptr;
+  Vector last_start_;
+  CycleOutput<double> last_;
 };
 
 // What the fresh charge of a cycle amounts to.
@@ -384,14 +410,17 @@ enum class Found { balance, too_diluted, needs_more_than_ambient, nothing };
 // The balance found by marching down the burning branch from the highest pressure at which an idle
 // counts: in manifold pressure as far as that goes, then, where the branch folds at the dilution
 // limit, up in residual fraction with the pressure free, until the engine makes no more work than
-// idle needs.
+// idle needs or too little burns: along the branch the share that burns only falls.
 Found march(Solver& solver, double barometer_Pa, Vector& v) {
-  constexpr int kSettle = 40;
   const double start_Pa = barometer_Pa - kIdleMargin_Pa;
-  Vector x = solver.guess(start_Pa);
   const Closure high{Closure::map, start_Pa};
-  solver.settle(high, x, kSettle);
-  if (!solver.solve_coarse(high, x)) return Found::nothing;
+  Vector x;
+  const auto starts = [&](int settling_cycles) {
+    x = solver.guess(start_Pa);
+    solver.settle(high, x, settling_cycles);
+    return solver.solve_coarse(high, x, false);
+  };
+  if (!starts(6) && !starts(40)) return Found::nothing;
   CycleOutput<double> out = solver.run(solver.coarse(), x);
   double torque = out.mismatch[kCycleUnknowns - 1];
   if (torque <= 0.0)
@@ -405,19 +434,21 @@ Found march(Solver& solver, double barometer_Pa, Vector& v) {
     double scale;              // of its target
     double longest, shortest;  // signed steps of the unknown
   };
-  const Leg legs[] = {{Closure::map, 11, 1e5, -0.08, -0.002},
-                      {Closure::residual, 2, 1.0, 0.03, 5e-4}};
+  const Leg legs[] = {{Closure::map, 11, 1e5, -0.08, -0.03},
+                      {Closure::residual, 2, 1.0, 0.05, 5e-4}};
   for (const Leg& leg : legs) {
     Vector before = x;  // the point before x, for the predictor
     double step = leg.longest;
-    while (std::fabs(step) >= std::fabs(leg.shortest) && x[2] < 0.95) {
+    bool along = leg.kind == high.kind;  // the Jacobian at hand belongs to this leg
+    while (std::fabs(step) >= std::fabs(leg.shortest) && burned_share >= kIdleBurnedShare) {
       const double target = x[leg.unknown] + step;
       Vector next = x;
       const double moved = x[leg.unknown] - before[leg.unknown];
       if (moved != 0.0) next += step / moved * (x - before);
       next = next.cwiseMax(lower_bound()).cwiseMin(upper_bound());
       const bool solved = target > lower_bound()[leg.unknown] &&
-                          solver.solve_coarse(Closure{leg.kind, target * leg.scale}, next);
+                          solver.solve_coarse(Closure{leg.kind, target * leg.scale}, next, along);
+      along = solved;
       if (solved) out = solver.run(solver.coarse(), next);
       // A jump to the misfiring branch is not a step along this one.
       if (!solved || next[2] - x[2] > 0.10 || out.burned_share < burned_share - 0.25) {
@@ -441,7 +472,6 @@ Found march(Solver& solver, double barometer_Pa, Vector& v) {
       step =
           leg.longest > 0.0 ? std::min(leg.longest, 1.5 * step) : std::max(leg.longest, 1.5 * step);
     }
-    if (burned_share < kIdleBurnedShare) break;
   }
   // The end of the march without a balance: above the share that idle needs, the engine made too
   // much work everywhere, so its balance lies where less burns.
@@ -475,14 +505,15 @@ SolveResult solve_idle_with(const Engine& engine, const Coefficients<double>& co
     idles = found && is_idle();
   }
   if (!idles) {
-    v = solver.guess(0.55 * barometer);
-    solver.settle(torque, v, 5);
+    v = solver.regression(engine.inputs);
     found = solver.solve(torque, v);
     idles = found && is_idle();
   }
   if (!idles) {
-    switch (march(solver, barometer, v)) {
+    Vector marched;
+    switch (march(solver, barometer, marched)) {
       case Found::balance:
+        v = marched;
         out = solver.run(solver.fine(), v);
         found = true;
         break;
@@ -494,7 +525,8 @@ SolveResult solve_idle_with(const Engine& engine, const Coefficients<double>& co
       case Found::too_diluted:
         result.status = Status::no_idle;
         result.reason = kTooDiluted;
-        found = false;
+        // The balance at hand is then the one beyond the limit, and worth showing.
+        found = found && out.burned_share < kIdleBurnedShare;
         break;
       case Found::nothing:
         if (!found) result.reason = "the solve found no repeating cycle that balances the torque";

@@ -112,6 +112,7 @@ void solve_all(benchmark::State& state, const std::vector<Engine>& engines, bool
   for (const std::vector<double>& s : seconds) ms.push_back(1e3 * quantile(s, 0.5));
   state.counters["median_ms"] = quantile(ms, 0.5);
   state.counters["p90_ms"] = quantile(ms, 0.9);
+  state.counters["p99_ms"] = quantile(ms, 0.99);
   state.counters["worst_ms"] = quantile(ms, 1.0);
   state.counters["ok"] = ok;
   state.counters["no_idle"] = no_idle;

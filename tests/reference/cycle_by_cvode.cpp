@@ -346,8 +346,8 @@ void CvodeCycle::Parts::open_rates(const Stretch& s, double deg, const Values& x
     const double omega = std::sqrt(gas.fresh_gamma * run_Pa * runner_area /
                                    (run_density * c.runner_length_m * runner_volume));
     const double speed_2 = std::pow(column / (run_density * runner_area), 2);
-    const double through = smooth_step(std::min(1.0, area / runner_area)) * speed_2 /
-                           (speed_2 + std::pow(kThroughSpeed_m_s, 2));
+    const double through = smooth_step(std::min(1.0, area / (kOpenAreaRatio * runner_area))) *
+                           speed_2 / (speed_2 + std::pow(kThroughSpeed_m_s, 2));
     rate[kColumnFlow] = (runner_area / c.runner_length_m * (map_Pa - run_Pa) - loss -
                          2.0 * kRunnerDamping * omega * (1.0 - through) * column) /
                         deg_per_s;
