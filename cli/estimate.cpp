@@ -389,6 +389,8 @@ void take_reading(Estimate& e, const CoefficientKnowledge& knowledge, Unknowns& 
 std::string gradient_fails(const IdleSampler& sampler, const PressureInterval& interval) {
   const GradientCheck check = sampler.check(kCheckSamples);
   if (check.no_idle > 0) return "the gradient does not see those without an idle";
+  if (check.no_idle_at_sea_level > 0)
+    return "the gradient does not see those without an idle at sea level";
   if (check.interval_off_Pa <= kOff * (interval.high_Pa - interval.low_Pa)) return {};
   return fmt::format("the gradient alone is about {:.1f} kPa off", to_kPa(check.interval_off_Pa));
 }
@@ -404,12 +406,14 @@ Engine at_sea_level(const Estimate& e) {
 void weigh(Estimate& e, const BaselineSet& baselines, const Unknowns& unknowns,
            std::size_t samples) {
   std::optional<Predictive> map, sea_level;
+  Eigen::VectorXd sea_level_effects_Pa;
   if (e.sea_level.balanced && e.sea_level.gradient) {
     Eigen::MatrixXd input_per_latent = e.completion.input_per_latent;
     input_per_latent.row(static_cast<Eigen::Index>(Input::barometer_Pa)).setZero();
-    sea_level = unknowns.belief.predict(
-        e.sea_level.point.map_Pa + unknowns.map_beyond_Pa,
-        unknown_effects_Pa(*e.sea_level.gradient, input_per_latent, unknowns.coefficients));
+    sea_level_effects_Pa =
+        unknown_effects_Pa(*e.sea_level.gradient, input_per_latent, unknowns.coefficients);
+    sea_level = unknowns.belief.predict(e.sea_level.point.map_Pa + unknowns.map_beyond_Pa,
+                                        sea_level_effects_Pa);
   }
   if (e.idle.balanced && e.idle.gradient) {
     const Eigen::VectorXd effects_Pa =
@@ -421,9 +425,10 @@ void weigh(Estimate& e, const BaselineSet& baselines, const Unknowns& unknowns,
     map = unknowns.belief.predict(e.idle.point.map_Pa + unknowns.map_beyond_Pa, effects_Pa);
     MapInterval interval{interval_80(*map, barometer_Pa), 0, 0, {}};
     if (e.idle.status == Status::ok) {
-      const IdleSampler sampler(e.card, unknowns.coefficients, unknowns.belief,
-                                {unknowns.at, effects_Pa, e.idle,
-                                 e.sea_level.balanced ? e.sea_level.state : e.idle.state});
+      const IdleSampler sampler(
+          e.card, unknowns.coefficients, unknowns.belief,
+          {unknowns.at, effects_Pa, e.idle, sea_level ? sea_level_effects_Pa : effects_Pa,
+           e.sea_level.balanced ? e.sea_level.state : e.idle.state});
       interval.why = samples > 0 ? "as asked" : gradient_fails(sampler, interval.ends);
       if (!interval.why.empty()) {
         interval.samples = samples > 0 ? samples : kSamples;

@@ -91,7 +91,7 @@ IdleSampler::IdleSampler(const EngineCard& card, const CoefficientUnknowns& coef
 // The first of Sobol's columns are the most even; each goes to one of the axes (columns), the next
 // to the choice of a part of the discrepancy, the rest to what is at right angles to the axes.
 std::vector<IdleSampler::Outcome> IdleSampler::outcomes(std::size_t count,
-                                                        const Eigen::MatrixXd& axes, At at) const {
+                                                        const Eigen::MatrixXd& axes) const {
   assert(count > 0);
   const Eigen::Index unknowns = center_.unknowns.size(), latents = unknowns - kCoefficients;
   const Eigen::Index first = axes.cols();
@@ -127,7 +127,6 @@ std::vector<IdleSampler::Outcome> IdleSampler::outcomes(std::size_t count,
     outcome.solved = {draw.weight, std::move(draw.discrepancy)};
     const SolveResult idle = solve_idle(engine, c, {.start = center_.idle.state});
     if (idle.status == Status::ok) outcome.map_Pa = idle.point.map_Pa;
-    if (at == At::idle_alone) return;
     if (engine.inputs.barometer_Pa == kStandardAtmosphere_Pa) {
       outcome.sea_level_Pa = outcome.map_Pa;
       return;
@@ -140,32 +139,41 @@ std::vector<IdleSampler::Outcome> IdleSampler::outcomes(std::size_t count,
   return outcomes;
 }
 
-// What one deviation of each unknown does to the share of fuel that burns, by differences: it is
-// along this that an idle is lost before MAP says so.
+// What one deviation of each unknown does to the share of fuel that burns at sea level, by
+// differences: it is along this that an idle is lost before MAP says so.
 Eigen::VectorXd IdleSampler::burning_effects() const {
   constexpr double kStep = 0.25;  // deviations: well above what the solve is good for
   const Eigen::Index unknowns = center_.unknowns.size(), latents = unknowns - kCoefficients;
+  const auto solved_at = [&](const Eigen::VectorXd& there) {
+    Engine engine = complete_at(card_, there.head(latents));
+    engine.inputs.barometer_Pa = kStandardAtmosphere_Pa;
+    return solve_idle(engine, coefficients_.at(there.tail(kCoefficients)),
+                      {.start = center_.sea_level});
+  };
   Eigen::VectorXd effects = Eigen::VectorXd::Zero(unknowns);
+  const SolveResult center = solved_at(center_.unknowns);
+  if (!center.balanced) return effects;
   for_each_index(static_cast<std::size_t>(unknowns), threads_, [&](std::size_t i) {
     const auto k = static_cast<Eigen::Index>(i);
     Eigen::VectorXd there = center_.unknowns;
     there[k] += kStep;
-    const SolveResult solved =
-        solve_idle(complete_at(card_, there.head(latents)),
-                   coefficients_.at(there.tail(kCoefficients)), {.start = center_.idle.state});
+    const SolveResult solved = solved_at(there);
     if (solved.balanced)
-      effects[k] =
-          (solved.point.burned_fuel_fraction - center_.idle.point.burned_fuel_fraction) / kStep;
+      effects[k] = (solved.point.burned_fuel_fraction - center.point.burned_fuel_fraction) / kStep;
   });
   return effects;
 }
 
 GradientCheck IdleSampler::check(std::size_t count) const {
+  // The interval in question is the one here, so the draws lie along what moves MAP here.
   const Eigen::MatrixXd axes = belief_.principal_direction(center_.effects_Pa);
-  const std::vector<Outcome> drawn = outcomes(count, axes, At::idle_alone);
+  const std::vector<Outcome> drawn = outcomes(count, axes);
   const Predictive solved = law_of(
       drawn, [](const Outcome& o) -> const Outcome::Law& { return o.solved; },
       [](const Outcome& o) { return o.map_Pa; });
+  const Predictive sea_level = law_of(
+      drawn, [](const Outcome& o) -> const Outcome::Law& { return o.solved; },
+      [](const Outcome& o) { return o.sea_level_Pa; });
   const Predictive first_order = law_of(
       drawn, [](const Outcome& o) -> const Outcome::Law& { return o.first_order; },
       [](const Outcome& o) { return std::optional(o.first_order_Pa); });
@@ -174,14 +182,14 @@ GradientCheck IdleSampler::check(std::size_t count) const {
   const PressureInterval a = interval_80(solved, barometer_Pa);
   const PressureInterval b = interval_80(first_order, barometer_Pa);
   return {std::max(std::fabs(a.low_Pa - b.low_Pa), std::fabs(a.high_Pa - b.high_Pa)),
-          solved.no_idle()};
+          solved.no_idle(), sea_level.no_idle()};
 }
 
 SampledIdles IdleSampler::sample(std::size_t count) const {
   Eigen::MatrixXd axes(center_.unknowns.size(), 2);
-  axes << belief_.principal_direction(center_.effects_Pa),
+  axes << belief_.principal_direction(center_.sea_level_effects_Pa),
       belief_.principal_direction(burning_effects());
-  const std::vector<Outcome> drawn = outcomes(count, axes, At::sea_level_too);
+  const std::vector<Outcome> drawn = outcomes(count, axes);
   const auto solved = [](const Outcome& o) -> const Outcome::Law& { return o.solved; };
   double sum = 0, square = 0;
   for (const Outcome& outcome : drawn) {

@@ -16,7 +16,10 @@ struct SampleCenter {
   Eigen::VectorXd unknowns;    ///< latent variables, then those behind the coefficients
   Eigen::VectorXd effects_Pa;  ///< what each of them does to its MAP
   SolveResult idle;            ///< balanced
-  SolvedState sea_level;       ///< where solves at sea level start
+  /// What each of them does to its MAP at sea level: along this a sample is drawn, so that its
+  /// engines are the same, and the baseline chosen by them too, however high the car stands.
+  Eigen::VectorXd sea_level_effects_Pa;
+  SolvedState sea_level;  ///< where solves at sea level start
 };
 
 /// How likely each idle MAP is by engines drawn at random.
@@ -31,6 +34,7 @@ struct SampledIdles {
 struct GradientCheck {
   double interval_off_Pa = 0;  ///< ends of the 80 % interval, solved less to first order: the worse
   double no_idle = 0;          ///< share without an idle, of which the gradient knows nothing
+  double no_idle_at_sea_level = 0;  ///< likewise at sea level, where the baseline is chosen
 };
 
 /// Draws engines from what is known of a card's: quasi-random numbers (Sobol's, moved by a fixed
@@ -47,7 +51,8 @@ class IdleSampler {
               const EngineBelief& belief, SampleCenter center,
               unsigned threads = default_threads());
 
-  /// `count` engines, 1 or more, each solved at the card's barometer alone.
+  /// `count` engines, 1 or more, each solved at the card's barometer and at sea level: an engine
+  /// that idles high up may not do so at sea level, where its exhaust pushes harder.
   GradientCheck check(std::size_t count) const;
 
   /// `count` engines, 1 or more, each solved at the card's barometer and at sea level.
@@ -55,8 +60,7 @@ class IdleSampler {
 
  private:
   struct Outcome;
-  enum class At { idle_alone, sea_level_too };
-  std::vector<Outcome> outcomes(std::size_t count, const Eigen::MatrixXd& axes, At at) const;
+  std::vector<Outcome> outcomes(std::size_t count, const Eigen::MatrixXd& axes) const;
   Eigen::VectorXd burning_effects() const;
 
   const EngineCard& card_;

@@ -150,11 +150,11 @@ TEST_CASE("altitude moves the vacuum and not the sea-level pressure", "[consiste
   CHECK(low["idle"]["map_kPa"].get<double>() ==
         Approx(low["idle"]["map_sea_level_kPa"].get<double>()).epsilon(1e-9));
   CHECK(high["baseline"]["name"] == low["baseline"]["name"]);
-  // Sampled engines are drawn along other directions at another altitude: 512 of them give a
-  // probability to a hundredth.
+  // The same engines are drawn at any altitude; only their solves begin elsewhere, and an engine on
+  // the verge of having no idle may tip: one of 512.
   for (const auto& [name, probability] : low["baseline"]["probability"].items()) {
     CHECK(high["baseline"]["probability"][name].get<double>() ==
-          Approx(probability.get<double>()).margin(0.02));
+          Approx(probability.get<double>()).margin(0.003));
   }
 }
 

@@ -36,6 +36,7 @@ struct Case {
     center.sea_level = center.idle.state;
     center.effects_Pa =
         unknown_effects_Pa(*center.idle.gradient, completion.input_per_latent, coefficients);
+    center.sea_level_effects_Pa = center.effects_Pa;  // near enough to lay the draws along
     center.unknowns = 0 * center.effects_Pa;
   }
   IdleSampler sampler(unsigned threads = 2) const {
@@ -131,6 +132,7 @@ TEST_CASE("an engine that was read has an idle", "[consistency]") {
     center.sea_level = center.idle.state;
     center.effects_Pa =
         unknown_effects_Pa(*center.idle.gradient, informed->input_per_latent, coefficients);
+    center.sea_level_effects_Pa = center.effects_Pa;  // near enough to lay the draws along
     const SampledIdles sampled =
         IdleSampler(card, coefficients, informed->belief, center).sample(128);
     CHECK(sampled.map.no_idle() == 0);
@@ -158,6 +160,7 @@ TEST_CASE("a sample after a reading keeps what the reading says", "[consistency]
   center.sea_level = center.idle.state;
   center.effects_Pa =
       unknown_effects_Pa(*center.idle.gradient, informed->input_per_latent, coefficients);
+  center.sea_level_effects_Pa = center.effects_Pa;  // near enough to lay the draws along
   const Predictive linear = informed->belief.predict(
       center.idle.point.map_Pa + informed->map_beyond_Pa, center.effects_Pa);
   const IdleSampler sampler(card, coefficients, informed->belief, center);
