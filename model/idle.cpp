@@ -185,7 +185,7 @@ class Solver {
   // point's Jacobian serves as long as it will.
   bool solve_coarse(const Closure& closure, Vector& v, bool along) {
     Vector x = v;
-    if (along && broyden(coarse_, closure, x, inverse_, kLoose)) {
+    if (along && broyden(coarse_, closure, x, kLoose)) {
       v = x;
       return true;
     }
@@ -251,14 +251,13 @@ class Solver {
       const Vector step = -inverse_ * f;
       const double length = step_length(step);
       v = (v + length * step).cwiseMax(lower_bound()).cwiseMin(upper_bound());
-      if (length == 1.0 && broyden(cycle, closure, v, inverse_, goal)) return true;
+      if (length == 1.0 && broyden(cycle, closure, v, goal)) return true;
     }
     return false;
   }
 
-  // Broyden's good method from an inverse Jacobian; stops when it no longer gains.
-  bool broyden(const Cycle<double>& cycle, const Closure& closure, Vector& v, Matrix& inverse,
-               double goal) {
+  // Broyden's good method from inverse_, which it updates; stops when it no longer gains.
+  bool broyden(const Cycle<double>& cycle, const Closure& closure, Vector& v, double goal) {
     Vector x = v;
     Vector f = mismatch(cycle, closure, x);
     double now = size(f);
@@ -267,20 +266,20 @@ class Solver {
       if (now < goal) {
         // The last correction costs nothing, and makes answers smooth over engines that differ by
         // less than the goal resolves.
-        v = x - inverse * f;
+        v = x - inverse_ * f;
         return true;
       }
-      const Vector step = -inverse * f;
+      const Vector step = -inverse_ * f;
       if (step_length(step) < 1.0) return false;
       const Vector next = x + step;
       const Vector g = mismatch(cycle, closure, next);
       const double then = size(g);
       if (!(then < 0.5 * now)) return false;
       v = next;
-      const Vector hy = inverse * (g - f);
+      const Vector hy = inverse_ * (g - f);
       const double denominator = step.dot(hy);
       if (std::fabs(denominator) > 1e-30)
-        inverse += (step - hy) * (step.transpose() * inverse) / denominator;
+        inverse_ += (step - hy) * (step.transpose() * inverse_) / denominator;
       x = next;
       f = g;
       now = then;

@@ -257,8 +257,8 @@ BaselineChoice choose_baseline(const BaselineSet& set, double map_sea_level_kPa,
   if (!choice.decided) {
     choice.reasons.push_back(
         "It is known to " +
-        kilopascals(from_program_unit(likely.sd_Pa(), "kPa", Dimension::pressure)) +
-        " only (one standard deviation).");
+        number_text(from_program_unit(likely.sd_Pa(), "kPa", Dimension::pressure), 2) +
+        " kPa only (one standard deviation).");
   }
   return choice;
 }

@@ -168,12 +168,10 @@ GradientCheck IdleSampler::check(std::size_t count) const {
   // The interval in question is the one here, so the draws lie along what moves MAP here.
   const Eigen::MatrixXd axes = belief_.principal_direction(center_.effects_Pa);
   const std::vector<Outcome> drawn = outcomes(count, axes);
-  const Predictive solved = law_of(
-      drawn, [](const Outcome& o) -> const Outcome::Law& { return o.solved; },
-      [](const Outcome& o) { return o.map_Pa; });
-  const Predictive sea_level = law_of(
-      drawn, [](const Outcome& o) -> const Outcome::Law& { return o.solved; },
-      [](const Outcome& o) { return o.sea_level_Pa; });
+  const auto by_solve = [](const Outcome& o) -> const Outcome::Law& { return o.solved; };
+  const Predictive solved = law_of(drawn, by_solve, [](const Outcome& o) { return o.map_Pa; });
+  const Predictive sea_level =
+      law_of(drawn, by_solve, [](const Outcome& o) { return o.sea_level_Pa; });
   const Predictive first_order = law_of(
       drawn, [](const Outcome& o) -> const Outcome::Law& { return o.first_order; },
       [](const Outcome& o) { return std::optional(o.first_order_Pa); });

@@ -169,7 +169,7 @@ TEST_CASE("Laplace's posterior beside importance sampling of the full model",
           "[consistency][long]") {
   // Thinned states of the chain, weighed by what the full model says of them and the linear one
   // said; states out of the coefficients' bounds or without an idle weigh nothing.
-  constexpr int kSteps = 300000, kEvery = 450;
+  constexpr int kSteps = 600000, kEvery = 450;
   std::ostringstream report;
   report << std::setprecision(2);
   for (unsigned seed = 1; seed <= 5; ++seed) {

@@ -16,6 +16,21 @@ EngineCard example(const std::string& name, const std::vector<std::string>& sets
                           sets);
 }
 
+// Where samples are taken about an engine, solved.
+SampleCenter center_at(const Engine& engine, const Coefficients<double>& c,
+                       const Eigen::MatrixXd& input_per_latent, const Eigen::VectorXd& unknowns,
+                       const CoefficientUnknowns& coefficients) {
+  SampleCenter center;
+  center.unknowns = unknowns;
+  center.idle = solve_idle(engine, c, {.gradient = true});
+  REQUIRE(center.idle.gradient);
+  center.effects_Pa = unknown_effects_Pa(*center.idle.gradient, input_per_latent, coefficients);
+  // At sea level much the same, and near enough to lay draws along and to begin a solve from.
+  center.sea_level_effects_Pa = center.effects_Pa;
+  center.sea_level = center.idle.state;
+  return center;
+}
+
 // A card with what is known of it before any reading, solved.
 struct Case {
   EngineCard card;
@@ -31,13 +46,10 @@ struct Case {
         completion(complete(card)),
         coefficients(knowledge),
         belief(knowledge.discrepancy) {
-    center.idle = solve_idle(completion.engine, knowledge.mean, {.gradient = true});
-    REQUIRE(center.idle.gradient);
-    center.sea_level = center.idle.state;
-    center.effects_Pa =
-        unknown_effects_Pa(*center.idle.gradient, completion.input_per_latent, coefficients);
-    center.sea_level_effects_Pa = center.effects_Pa;  // near enough to lay the draws along
-    center.unknowns = 0 * center.effects_Pa;
+    const auto unknowns =
+        completion.input_per_latent.cols() + static_cast<Eigen::Index>(kCoefficientCount);
+    center = center_at(completion.engine, knowledge.mean, completion.input_per_latent,
+                       Eigen::VectorXd::Zero(unknowns), coefficients);
   }
   IdleSampler sampler(unsigned threads = 2) const {
     return {card, coefficients, belief, center, threads};
@@ -125,14 +137,9 @@ TEST_CASE("an engine that was read has an idle", "[consistency]") {
     const auto informed = inform_by_reading(card, complete(card), knowledge);
     REQUIRE(informed);
     const CoefficientUnknowns coefficients(knowledge);
-    SampleCenter center;
-    center.unknowns = informed->unknowns;
-    center.idle = solve_idle(informed->engine, informed->coefficients, {.gradient = true});
-    REQUIRE(center.idle.gradient);
-    center.sea_level = center.idle.state;
-    center.effects_Pa =
-        unknown_effects_Pa(*center.idle.gradient, informed->input_per_latent, coefficients);
-    center.sea_level_effects_Pa = center.effects_Pa;  // near enough to lay the draws along
+    const SampleCenter center =
+        center_at(informed->engine, informed->coefficients, informed->input_per_latent,
+                  informed->unknowns, coefficients);
     const SampledIdles sampled =
         IdleSampler(card, coefficients, informed->belief, center).sample(128);
     CHECK(sampled.map.no_idle() == 0);
@@ -153,14 +160,9 @@ TEST_CASE("a sample after a reading keeps what the reading says", "[consistency]
   const auto informed = inform_by_reading(card, complete(card), knowledge);
   REQUIRE(informed);
   const CoefficientUnknowns coefficients(knowledge);
-  SampleCenter center;
-  center.unknowns = informed->unknowns;
-  center.idle = solve_idle(informed->engine, informed->coefficients, {.gradient = true});
-  REQUIRE(center.idle.gradient);
-  center.sea_level = center.idle.state;
-  center.effects_Pa =
-      unknown_effects_Pa(*center.idle.gradient, informed->input_per_latent, coefficients);
-  center.sea_level_effects_Pa = center.effects_Pa;  // near enough to lay the draws along
+  const SampleCenter center =
+      center_at(informed->engine, informed->coefficients, informed->input_per_latent,
+                informed->unknowns, coefficients);
   const Predictive linear = informed->belief.predict(
       center.idle.point.map_Pa + informed->map_beyond_Pa, center.effects_Pa);
   const IdleSampler sampler(card, coefficients, informed->belief, center);
