@@ -100,10 +100,11 @@ const Vector& upper_bound() {
 
 class Solver {
  public:
-  Solver(const Engine& engine, const Coefficients<double>& coefficients, double mesh,
-         const Switches& switches)
-      : coarse_(engine.build, engine.inputs, coefficients, kCoarseMesh * mesh, switches),
-        fine_(engine.build, engine.inputs, coefficients, mesh, switches),
+  Solver(const Engine& engine, const Coefficients<double>& coefficients,
+         const SolveOptions& options, const Switches& switches)
+      : goal_(options.one_of_many ? kRough : kTight),
+        coarse_(engine.build, engine.inputs, coefficients, kCoarseMesh * options.mesh, switches),
+        fine_(engine.build, engine.inputs, coefficients, options.mesh, switches),
         scaling_(fine_),
         barometer_Pa_(engine.inputs.barometer_Pa) {}
 
@@ -172,14 +173,14 @@ class Solver {
     }
   }
 
-  // Broyden's method on the fine mesh from Jacobians of the coarse one, to kTight; Newton's on the
+  // Broyden's method on the fine mesh from Jacobians of the coarse one, to the goal; Newton's on the
   // fine one where that stalls, with steps that are iterated to the end, since it may have stalled
   // where the number of iterations in some step changes.
   bool solve(const Closure& closure, Vector& v) {
-    if (newton(coarse_, fine_, closure, v, kTight)) return true;
+    if (newton(coarse_, fine_, closure, v, goal_)) return true;
     fine_.settle_steps();
     last_cycle_ = nullptr;
-    return newton(fine_, fine_, closure, v, kTight);
+    return newton(fine_, fine_, closure, v, goal_);
   }
   // To less, on the coarse mesh, for a branch followed from point to point: `along` it the last
   // point's Jacobian serves as long as it will.
@@ -195,6 +196,7 @@ class Solver {
  private:
   static constexpr double kCoarseMesh = 0.35;
   static constexpr double kLoose = 3e-4;
+  static constexpr double kRough = 1e-4;
   static constexpr double kTight = 2e-7;
 
   // Shortens a step so that no unknown jumps further than the laws' curvature allows: 0.12 in a
@@ -287,6 +289,7 @@ class Solver {
     return now < goal;
   }
 
+  double goal_;
   Cycle<double> coarse_, fine_;
   Scaling scaling_;
   double barometer_Pa_;
@@ -391,6 +394,8 @@ PointGradient gradient_at(const Engine& engine, const Coefficients<double>& coef
       charge_of(engine.build, in, cycle_d.fresh_charge_K(), out.fresh_kg, state_d.map_Pa);
   PointGradient g;
   g.map_Pa = total(state_d.map_Pa);
+  g.burned_fuel_fraction = total(out.burned_share);
+  g.state = moves;
   g.residual_fraction = total(state_d.burned);
   g.air_kg_s = total(charge.air_kg_s);
   g.fuel_kg_s = total(charge.fuel_kg_s);
@@ -488,7 +493,7 @@ SolveResult solve_idle_with(const Engine& engine, const Coefficients<double>& co
                             const SolveOptions& options, const Switches& switches) {
   SolveResult result;
   const double barometer = engine.inputs.barometer_Pa;
-  Solver solver(engine, coefficients, options.mesh, switches);
+  Solver solver(engine, coefficients, options, switches);
   const Closure torque;
   Vector v;
   CycleOutput<double> out;
@@ -503,12 +508,13 @@ SolveResult solve_idle_with(const Engine& engine, const Coefficients<double>& co
     found = solver.solve(torque, v);
     idles = found && is_idle();
   }
-  if (!idles) {
+  const auto enough = [&] { return idles || (options.one_of_many && found); };
+  if (!enough()) {
     v = solver.regression(engine.inputs);
     found = solver.solve(torque, v);
     idles = found && is_idle();
   }
-  if (!idles) {
+  if (!enough()) {
     Vector marched;
     switch (march(solver, barometer, marched)) {
       case Found::balance:
@@ -561,7 +567,7 @@ SolveResult solve_at_map_with(const Engine& engine, const Coefficients<double>& 
                               double map_Pa, const SolveOptions& options,
                               const Switches& switches) {
   SolveResult result;
-  Solver solver(engine, coefficients, options.mesh, switches);
+  Solver solver(engine, coefficients, options, switches);
   const Closure fixed{Closure::map, map_Pa};
   Vector v;
   bool found = false;

@@ -45,6 +45,10 @@ struct OperatingPoint {
   double energy_error = 0, mass_error = 0, burned_mass_error = 0, work_error = 0;
 };
 
+/// Where a solve ended, a start for the solve of an engine much like it. Its numbers mean something
+/// to the solver alone.
+using SolvedState = Eigen::Matrix<double, 12, 1>;
+
 /// Derivatives to every input and coefficient, at the solution.
 struct PointGradient {
   ParameterGradient map_Pa = ParameterGradient::Zero();
@@ -52,17 +56,21 @@ struct PointGradient {
   ParameterGradient air_kg_s = ParameterGradient::Zero();
   ParameterGradient fuel_kg_s = ParameterGradient::Zero();
   ParameterGradient residual_fraction = ParameterGradient::Zero();
+  ParameterGradient burned_fuel_fraction = ParameterGradient::Zero();
+  /// Of the solver's state, a column a parameter: what an engine that differs starts from.
+  Eigen::Matrix<double, 12, kParameterCount> state =
+      Eigen::Matrix<double, 12, kParameterCount>::Zero();
 };
-
-/// Where a solve ended, a start for the solve of an engine much like it. Its numbers mean something
-/// to the solver alone.
-using SolvedState = Eigen::Matrix<double, 12, 1>;
 
 struct SolveOptions {
   bool gradient = false;
   double mesh = 1.0;  ///< multiplies the number of steps; 1 is the tested accuracy
   /// Tried first; where it does not lead to an idle, the solve starts as if it were not there.
   std::optional<SolvedState> start = std::nullopt;
+  /// For one engine of many: MAP is good to 5 Pa, and where a start leads to a balance that is no
+  /// idle there is taken to be none. The full proof, which follows the burning branch down from the
+  /// barometer and costs eight solves, is left to engines that have shown no balance at all.
+  bool one_of_many = false;
 };
 
 struct SolveResult {
