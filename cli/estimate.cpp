@@ -23,6 +23,8 @@ namespace {
 // time.
 constexpr double kWorthAsking_kPa = 0.05;
 constexpr std::size_t kAskAtMost = 3;
+// A fault is more likely than not.
+constexpr double kLikelyFault = 0.5;
 constexpr std::size_t kScreenLines = 24;
 constexpr std::size_t kLabelWidth = 11;
 
@@ -30,28 +32,6 @@ constexpr std::string_view kCaution =
     "fuel under pressure, carbon monoxide, moving belts, hot exhaust. The vehicle's service "
     "manual, "
     "local codes and licensed practice come before this estimate.";
-
-std::vector<AskNext> rank_questions(const Estimate& e, const Eigen::VectorXd& effects_Pa,
-                                    const Discrepancy& discrepancy) {
-  std::vector<AskNext> ranked;
-  const auto consider = [&ranked](const std::string& key, double removed_Pa) {
-    if (to_kPa(removed_Pa) < kWorthAsking_kPa) return;
-    ranked.push_back({key, question_for(key), removed_Pa});
-  };
-  for (std::size_t j = 0; j < e.completion.latent_keys.size(); ++j) {
-    consider(e.completion.latent_keys[j],
-             sd_removed_Pa(*e.uncertainty, static_cast<Eigen::Index>(j)));
-  }
-  if (!e.completion.known) {  // the engine as it stands may be able to tell
-    consider("known.vacuum",
-             sd_removed_by_reading_Pa(effects_Pa, discrepancy, kVacuumReadingSd_Pa));
-  }
-  std::stable_sort(ranked.begin(), ranked.end(), [](const AskNext& a, const AskNext& b) {
-    return a.map_sd_removed_Pa > b.map_sd_removed_Pa;
-  });
-  if (ranked.size() > kAskAtMost) ranked.resize(kAskAtMost);
-  return ranked;
-}
 
 // What the vacuum means for a brake booster. 16 to 18 inHg are commonly wanted (service manuals);
 // the steps below that are common practice, no source. Empty where there is enough.
@@ -291,6 +271,7 @@ nlohmann::ordered_json interval_json(const Estimate& e) {
   interval["by"] = e.interval->samples > 0 ? "samples" : "gradient";
   interval["samples"] = e.interval->samples;
   if (e.interval->samples > 0) {
+    interval["effective"] = finite(e.interval->effective);
     interval["no_idle"] = finite(e.interval->no_idle);
     interval["reason"] = e.interval->why;
   }
@@ -322,6 +303,11 @@ nlohmann::ordered_json baseline_json(const BaselineChoice& b) {
   baseline["custom"] = b.custom;
   baseline["nearest"] = b.nearest;
   baseline["probability"] = std::move(probability);
+  for (const auto& [key, entries] :
+       {std::pair{"fuelling_error", &b.fuelling_error}, std::pair{"cost", &b.cost}}) {
+    baseline[key] = nlohmann::ordered_json::object();
+    for (const auto& [name, value] : *entries) baseline[key][name] = finite(value);
+  }
   baseline["reasons"] = b.reasons;
   return baseline;
 }
@@ -329,9 +315,8 @@ nlohmann::ordered_json baseline_json(const BaselineChoice& b) {
 // --- The estimate
 // ---------------------------------------------------------------------------------
 
-// A reading is called odd where one at least so far from what was expected had this chance: that of
-// two and a half deviations of the normal law.
-constexpr double kSurprising = 0.0124;
+// A reading is called odd where one at least so far from what was expected had this chance.
+constexpr double kSurprising = 0.05;
 
 // Engines drawn where the gradient will not do. The ends of the interval are to be within 10 % of
 // its width: with 256 the upper end strays by 6 % (one deviation, over ten shifts) where one engine
@@ -365,24 +350,52 @@ struct Unknowns {
 // Takes a vacuum read on this engine into account; what it has to say goes to the warnings.
 void take_reading(Estimate& e, const CoefficientKnowledge& knowledge, Unknowns& unknowns) {
   if (!e.completion.known) return;
-  const std::optional<InformedEngine> informed = inform_by_reading(e.card, e.completion, knowledge);
-  if (!informed) {
-    e.warnings.push_back(
-        "The known vacuum was left aside: the model finds no such idle. Check the reading.");
-    return;
+  using Use = TakenReading::Use;
+  const TakenReading taken = inform_by_reading(e.card, e.completion, knowledge);
+  ReadingReport report{taken.use == Use::weighed,
+                       -to_inHg(taken.surprise_Pa),
+                       taken.surprise_chance,
+                       taken.fault_probability,
+                       {}};
+  const std::string off =
+      fmt::format("{:.1f} inHg {} than the rest of what was said lets expect",
+                  std::abs(report.off_inHg), report.off_inHg < 0 ? "less" : "more");
+  switch (taken.use) {
+    case Use::no_idle:
+      report.reason = "the model finds no idle under its conditions";
+      break;
+    case Use::unsettled:
+      report.reason = "no engine was found that it speaks for";
+      break;
+    case Use::too_far:
+      report.reason = fmt::format(
+          "it is {}, and one so far off had a chance of {}", off,
+          report.chance < 0.001 ? "less than 0.1%" : fmt::format("{:.1f}%", 100 * report.chance));
+      break;
+    case Use::weighed:
+      if (taken.fault_probability >= kLikelyFault) {
+        e.warnings.push_back(
+            fmt::format("The known vacuum is {}: more likely a fault on the engine ({:.0f}%) than "
+                        "what was said. Check both.",
+                        off, 100 * taken.fault_probability));
+      } else if (taken.surprise_chance < kSurprising) {
+        e.warnings.push_back(fmt::format("The known vacuum is {}: check both.", off));
+      }
+      break;
   }
-  if (informed->surprise_chance < kSurprising) {
-    e.warnings.push_back(fmt::format(
-        "The known vacuum is {:.1f} inHg {} than the rest of what was said lets expect: check "
-        "both.",
-        std::abs(to_inHg(informed->surprise_Pa)), informed->surprise_Pa > 0 ? "less" : "more"));
+  if (!report.used) {
+    e.warnings.push_back("The known vacuum was left aside: " + report.reason +
+                         ". Check the reading.");
   }
-  e.completion.engine = informed->engine;
-  e.completion.input_per_latent = informed->input_per_latent;
-  e.coefficients = informed->coefficients;
-  unknowns.belief = informed->belief;
-  unknowns.at = informed->unknowns;
-  unknowns.map_beyond_Pa = informed->map_beyond_Pa;
+  e.reading = report;
+  if (!taken.informed) return;
+  const InformedEngine& informed = *taken.informed;
+  e.completion.engine = informed.engine;
+  e.completion.input_per_latent = informed.input_per_latent;
+  e.coefficients = informed.coefficients;
+  unknowns.belief = informed.belief;
+  unknowns.at = informed.unknowns;
+  unknowns.map_beyond_Pa = informed.map_beyond_Pa;
 }
 
 // Why the gradient will not do for the interval, plain words; empty where it will.
@@ -402,37 +415,93 @@ Engine at_sea_level(const Estimate& e) {
   return engine;
 }
 
+// What the unknowns do at sea level.
+struct SeaLevelEffects {
+  Eigen::VectorXd map_Pa, burned_fraction;  // of one deviation of each unknown
+};
+
+// The keys that the card leaves open and a customer may know, by how much knowing them narrows MAP.
+void rank_questions(Estimate& e, const BaselineSet& baselines, const Unknowns& unknowns,
+                    const Eigen::VectorXd& effects_Pa, const SeaLevelEffects& sea_level,
+                    const Predictive& likely) {
+  const Eigen::Index latents = static_cast<Eigen::Index>(e.completion.latent_keys.size());
+  const MapUncertainty at_sea_level(sea_level.map_Pa, unknowns.belief);
+  const Eigen::VectorXd burns = unknowns.belief.principal_direction(sea_level.burned_fraction);
+  const std::string seat_height =
+      number_text(e.completion.engine.inputs.seat_height_m / kInch_m, 3);
+
+  std::vector<AskNext> ranked;
+  std::vector<Knowing> knowing;
+  const auto consider = [&](const std::string& key, double removed_Pa, const Knowing& what) {
+    if (to_kPa(removed_Pa) < kWorthAsking_kPa) return;
+    ranked.push_back({key, question_for(key, seat_height), removed_Pa});
+    knowing.push_back(what);
+  };
+  for (Eigen::Index j = 0; j < latents; ++j) {
+    const std::string& key = e.completion.latent_keys[static_cast<std::size_t>(j)];
+    if (!can_be_asked(e.card, key)) continue;
+    consider(key, sd_removed_Pa(*e.uncertainty, j), {at_sea_level.latent_effect_Pa[j], -burns[j]});
+  }
+  if (!e.completion.known) {  // the engine as it stands may be able to tell
+    const ReadingTrust trust;
+    const auto removed_Pa = [&](const Eigen::VectorXd& of_Pa) {
+      return sd_removed_by_reading_Pa(of_Pa, unknowns.discrepancy, trust.gauge_Pa,
+                                      trust.fault_chance, trust.fault_Pa);
+    };
+    const double sd_Pa = at_sea_level.sd_Pa, left_Pa = sd_Pa - removed_Pa(sea_level.map_Pa);
+    const double length = sea_level.map_Pa.norm();
+    consider("known.vacuum", removed_Pa(effects_Pa),
+             {std::sqrt(std::max(0.0, sd_Pa * sd_Pa - left_Pa * left_Pa)),
+              length > 0 ? -burns.dot(sea_level.map_Pa) / length : 0.0});
+  }
+  // Where a condition makes it custom, nothing that is asked changes that.
+  if (!e.baseline.by_condition) {
+    const std::vector<double> chances = chances_of_change(baselines, likely, knowing);
+    for (std::size_t i = 0; i < ranked.size(); ++i) ranked[i].chance_of_change = chances[i];
+  }
+  std::stable_sort(ranked.begin(), ranked.end(), [](const AskNext& a, const AskNext& b) {
+    return a.map_sd_removed_Pa > b.map_sd_removed_Pa;
+  });
+  if (ranked.size() > kAskAtMost) ranked.resize(kAskAtMost);
+  e.ask_next = std::move(ranked);
+}
+
 // How likely each MAP is, here and at sea level, and with it interval and baseline.
 void weigh(Estimate& e, const BaselineSet& baselines, const Unknowns& unknowns,
            std::size_t samples) {
-  std::optional<Predictive> map, sea_level;
-  Eigen::VectorXd sea_level_effects_Pa;
+  std::optional<Predictive> sea_level;
+  SeaLevelEffects at_sea{Eigen::VectorXd::Zero(unknowns.at.size()),
+                         Eigen::VectorXd::Zero(unknowns.at.size())};
   if (e.sea_level.balanced && e.sea_level.gradient) {
     Eigen::MatrixXd input_per_latent = e.completion.input_per_latent;
     input_per_latent.row(static_cast<Eigen::Index>(Input::barometer_Pa)).setZero();
-    sea_level_effects_Pa =
-        unknown_effects_Pa(*e.sea_level.gradient, input_per_latent, unknowns.coefficients);
-    sea_level = unknowns.belief.predict(e.sea_level.point.map_Pa + unknowns.map_beyond_Pa,
-                                        sea_level_effects_Pa);
+    const PointGradient& gradient = *e.sea_level.gradient;
+    at_sea = {
+        unknown_effects_Pa(gradient, input_per_latent, unknowns.coefficients),
+        unknown_effects(gradient.burned_fuel_fraction, input_per_latent, unknowns.coefficients)};
+    sea_level =
+        unknowns.belief.predict(e.sea_level.point.map_Pa + unknowns.map_beyond_Pa, at_sea.map_Pa);
   }
+  Eigen::VectorXd effects_Pa;
   if (e.idle.balanced && e.idle.gradient) {
-    const Eigen::VectorXd effects_Pa =
+    effects_Pa =
         unknown_effects_Pa(*e.idle.gradient, e.completion.input_per_latent, unknowns.coefficients);
     e.uncertainty.emplace(effects_Pa, unknowns.belief);
-    e.ask_next = rank_questions(e, effects_Pa, unknowns.discrepancy);
 
     const double barometer_Pa = e.idle.point.barometer_Pa;
-    map = unknowns.belief.predict(e.idle.point.map_Pa + unknowns.map_beyond_Pa, effects_Pa);
-    MapInterval interval{interval_80(*map, barometer_Pa), 0, 0, {}};
+    const Predictive map =
+        unknowns.belief.predict(e.idle.point.map_Pa + unknowns.map_beyond_Pa, effects_Pa);
+    MapInterval interval{interval_80(map, barometer_Pa), 0, 0, 0, {}};
     if (e.idle.status == Status::ok) {
       const IdleSampler sampler(
           e.card, unknowns.coefficients, unknowns.belief,
-          {unknowns.at, effects_Pa, e.idle, sea_level ? sea_level_effects_Pa : effects_Pa,
-           e.sea_level.balanced ? e.sea_level.state : e.idle.state});
+          {unknowns.at, effects_Pa, e.idle, sea_level ? at_sea.map_Pa : effects_Pa,
+           at_sea.burned_fraction, e.sea_level});
       interval.why = samples > 0 ? "as asked" : gradient_fails(sampler, interval.ends);
       if (!interval.why.empty()) {
         interval.samples = samples > 0 ? samples : kSamples;
         const SampledIdles sampled = sampler.sample(interval.samples);
+        interval.effective = sampled.effective;
         if (sampled.effective >= kEnough) {
           interval.no_idle = sampled.map.no_idle();
           interval.ends = interval_80(sampled.map, barometer_Pa);
@@ -448,6 +517,8 @@ void weigh(Estimate& e, const BaselineSet& baselines, const Unknowns& unknowns,
     e.interval = std::move(interval);
   }
   e.baseline = choose_baseline(baselines, e.card, at_sea_level(e), e.sea_level, sea_level);
+  if (e.uncertainty && sea_level)
+    rank_questions(e, baselines, unknowns, effects_Pa, at_sea, *sea_level);
 }
 
 // What makes an engine without an idle find one: the lowest speed that does, where there is one
@@ -507,7 +578,9 @@ Estimate estimate(const EngineCard& card, const BaselineSet& baselines,
   take_reading(e, knowledge, unknowns);
 
   e.idle = solve_idle(e.completion.engine, e.coefficients, {.gradient = true});
-  e.sea_level = solve_idle(at_sea_level(e), e.coefficients, {.gradient = true});
+  e.sea_level = e.completion.engine.inputs.barometer_Pa == kStandardAtmosphere_Pa
+                    ? e.idle
+                    : solve_idle(at_sea_level(e), e.coefficients, {.gradient = true});
   weigh(e, baselines, unknowns, options.samples);
   if (options.explain) e.explanation = explain_idle(e.completion.engine, e.coefficients);
   if (e.idle.status == Status::no_idle) e.remedy = remedy_for(e);
@@ -581,6 +654,13 @@ nlohmann::ordered_json estimate_json(const Estimate& e) {
   document["interval"] = interval_json(e);
   document["cam"] = cam_json(e.completion.engine.inputs);
   document["baseline"] = baseline_json(e.baseline);
+  if (e.reading) {
+    document["known"] = {{"used", e.reading->used},
+                         {"off_inHg", finite(e.reading->off_inHg)},
+                         {"chance", finite(e.reading->chance)},
+                         {"fault_probability", finite(e.reading->fault_probability)}};
+    if (!e.reading->used) document["known"]["reason"] = e.reading->reason;
+  }
   document["assumed"] = nlohmann::ordered_json::array();
   for (const Assumption& a : e.completion.assumed) {
     nlohmann::ordered_json value = finite(a.value);
@@ -592,7 +672,8 @@ nlohmann::ordered_json estimate_json(const Estimate& e) {
   for (const AskNext& a : e.ask_next) {
     document["ask_next"].push_back({{"key", a.key},
                                     {"question", a.question},
-                                    {"map_sd_removed_kPa", finite(to_kPa(a.map_sd_removed_Pa))}});
+                                    {"map_sd_removed_kPa", finite(to_kPa(a.map_sd_removed_Pa))},
+                                    {"chance_of_change", finite(a.chance_of_change)}});
   }
   if (!e.explanation.empty()) {
     document["explain"] = nlohmann::ordered_json::array();

@@ -13,13 +13,24 @@
 #include "model/uncertainty.h"
 #include "profiles/baselines.h"
 #include "profiles/engine_file.h"
+#include "profiles/selection.h"
 
 namespace idlefit {
 
-/// A thing worth asking, and by how much (Pa) the answer would narrow the deviation of idle MAP.
+/// A thing worth asking.
 struct AskNext {
   std::string key, question;
-  double map_sd_removed_Pa = 0;
+  double map_sd_removed_Pa = 0;  ///< by so much the answer would narrow the deviation of idle MAP
+  double chance_of_change = 0;   ///< probability that it changes the choice of baseline
+};
+
+/// What became of a vacuum read on the engine.
+struct ReadingReport {
+  bool used = false;
+  double off_inHg = 0;           ///< vacuum read less vacuum expected before it
+  double chance = 1;             ///< of one at least so far off, either way
+  double fault_probability = 0;  ///< that the engine was not in order then
+  std::string reason;            ///< why it was left aside, plain words; empty where used
 };
 
 /// The 80 % interval of idle MAP, and how it was come by.
@@ -27,6 +38,7 @@ struct MapInterval {
   PressureInterval ends;
   std::size_t samples = 0;  ///< engines drawn; 0: by gradient
   double no_idle = 0;       ///< share of them that has no idle
+  double effective = 0;     ///< engines that count: fewer where a reading makes some unlikely
   std::string why;          ///< they were drawn, plain words; empty by gradient
 };
 
@@ -39,6 +51,7 @@ struct Estimate {
   SolveResult sea_level;                      ///< the same engine, speed and loads at 101.325 kPa
   std::optional<MapUncertainty> uncertainty;  ///< of idle.point.map_Pa; empty without a balance
   std::optional<MapInterval> interval;        ///< likewise
+  std::optional<ReadingReport> reading;       ///< where the card has known.vacuum
   BaselineChoice baseline;
   std::vector<AskNext> ask_next;          ///< most useful first
   std::vector<Contribution> explanation;  ///< filled on request

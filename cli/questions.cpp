@@ -30,13 +30,14 @@ constexpr std::array kKeyQuestions{
     KeyQuestion{"engine.compression_ratio", "What is the compression ratio?"},
     KeyQuestion{"engine.valves.intake_diameter", "How large are the intake valves?"},
     KeyQuestion{"engine.valves.exhaust_diameter", "How large are the exhaust valves?"},
-    KeyQuestion{"cam.duration_050.intake", "What intake duration at 0.050 in is on the cam card?"},
+    KeyQuestion{"cam.duration_050.intake",
+                "What does the cam card say for intake duration at 0.050 inch?"},
     KeyQuestion{"cam.duration_050.exhaust",
-                "What exhaust duration at 0.050 in is on the cam card?"},
+                "What does the cam card say for exhaust duration at 0.050 inch?"},
     KeyQuestion{"cam.duration_seat.intake",
-                "What advertised (seat) intake duration is on the cam card?"},
+                "What does the cam card say for intake duration at {} inch?"},
     KeyQuestion{"cam.duration_seat.exhaust",
-                "What advertised (seat) exhaust duration is on the cam card?"},
+                "What does the cam card say for exhaust duration at {} inch?"},
     KeyQuestion{"cam.seat_height", "At what tappet lift does the card count the seat duration?"},
     KeyQuestion{"cam.valve_lift.intake", "What intake valve lift is on the cam card?"},
     KeyQuestion{"cam.valve_lift.exhaust", "What exhaust valve lift is on the cam card?"},
@@ -260,11 +261,19 @@ int Interview::run() {
 
 }  // namespace
 
-std::string question_for(std::string_view key) {
+std::string question_for(std::string_view key, std::string_view seat_height) {
   for (const KeyQuestion& entry : kKeyQuestions) {
-    if (entry.key == key) return std::string(entry.question);
+    if (entry.key == key) return fmt::format(fmt::runtime(entry.question), seat_height);
   }
   return fmt::format("What is {}?", key);
+}
+
+bool can_be_asked(const EngineCard& card, std::string_view key) {
+  if (key == "idle.accessories.alternator") return false;
+  if (key == "idle.accessories.fan") return !card.fan;
+  if (key == "idle.accessories.air_conditioning") return !card.air_conditioning;
+  if (key == "idle.accessories.power_steering") return !card.power_steering;
+  return true;
 }
 
 int ask_and_estimate(std::istream& in, std::ostream& out, const BaselineSet& baselines,

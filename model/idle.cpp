@@ -173,9 +173,9 @@ class Solver {
     }
   }
 
-  // Broyden's method on the fine mesh from Jacobians of the coarse one, to the goal; Newton's on the
-  // fine one where that stalls, with steps that are iterated to the end, since it may have stalled
-  // where the number of iterations in some step changes.
+  // Broyden's method on the fine mesh from Jacobians of the coarse one, to the goal; Newton's on
+  // the fine one where that stalls, with steps that are iterated to the end, since it may have
+  // stalled where the number of iterations in some step changes.
   bool solve(const Closure& closure, Vector& v) {
     if (newton(coarse_, fine_, closure, v, goal_)) return true;
     fine_.settle_steps();

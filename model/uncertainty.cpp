@@ -99,17 +99,16 @@ Coefficients<double> CoefficientUnknowns::at(const Eigen::VectorXd& numbers) con
   return c;
 }
 
-Eigen::VectorXd unknown_effects_Pa(const PointGradient& gradient,
-                                   const Eigen::MatrixXd& input_per_latent,
-                                   const CoefficientUnknowns& coefficients) {
+Eigen::VectorXd unknown_effects(const ParameterGradient& slopes,
+                                const Eigen::MatrixXd& input_per_latent,
+                                const CoefficientUnknowns& coefficients) {
   constexpr Eigen::Index inputs = static_cast<Eigen::Index>(kInputCount);
   assert(input_per_latent.rows() == inputs);
   const Eigen::Index latents = input_per_latent.cols();
-  Eigen::VectorXd effects_Pa(latents + kCoefficients);
-  effects_Pa.head(latents) = input_per_latent.transpose() * gradient.map_Pa.head<inputs>();
-  effects_Pa.tail(kCoefficients) =
-      coefficients.factor().transpose() * gradient.map_Pa.tail<kCoefficients>();
-  return effects_Pa;
+  Eigen::VectorXd effects(latents + kCoefficients);
+  effects.head(latents) = input_per_latent.transpose() * slopes.head<inputs>();
+  effects.tail(kCoefficients) = coefficients.factor().transpose() * slopes.tail<kCoefficients>();
+  return effects;
 }
 
 // --- Predictive
@@ -139,6 +138,30 @@ double Predictive::below(double map_Pa) const {
              (part.sd_Pa > 0.0 ? normal_below(away_Pa / part.sd_Pa) : (away_Pa > 0.0 ? 1.0 : 0.0));
   }
   return share;
+}
+
+std::vector<double> Predictive::shares(double from_Pa, double step_Pa, std::size_t count) const {
+  constexpr double kFar = 5.0;  // deviations; 3e-7 lies beyond on either side
+  const double last = static_cast<double>(count);
+  std::vector<double> below(count + 1, 0.0);  // of each edge; a part's whole weight above its reach
+  std::vector<double> whole(count + 2, 0.0);  // weights that are complete from this edge on
+  for (const Part& part : parts_) {
+    const auto edge = [&](double map_Pa) {
+      return static_cast<std::size_t>(
+          std::clamp(std::ceil((map_Pa - from_Pa) / step_Pa), 0.0, last + 1.0));
+    };
+    const std::size_t end = edge(part.mean_Pa + kFar * part.sd_Pa);
+    for (std::size_t k = edge(part.mean_Pa - kFar * part.sd_Pa); k < end && k <= count; ++k) {
+      below[k] +=
+          part.weight *
+          normal_below((from_Pa + static_cast<double>(k) * step_Pa - part.mean_Pa) / part.sd_Pa);
+    }
+    whole[end] += part.weight;
+  }
+  std::vector<double> shares(count);
+  for (std::size_t k = 0; k < count; ++k) shares[k] = below[k + 1] + whole[k + 1] - below[k];
+  shares[0] += whole[0] + below[0];
+  return shares;
 }
 
 double Predictive::quantile_Pa(double share) const {
@@ -193,14 +216,30 @@ std::vector<DiscrepancyPart> discrepancy_parts(const Discrepancy& discrepancy) {
       parts.push_back({node.weight * slice.weight, square(node.scale_Pa) * slice.variance});
   }
   if (parts.empty()) parts.push_back({1.0, 0.0});
-  return parts;
+  if (parts.size() <= 2 * kSlices) return parts;
+  std::sort(parts.begin(), parts.end(), [](const DiscrepancyPart& a, const DiscrepancyPart& b) {
+    return a.variance_Pa2 < b.variance_Pa2;
+  });
+  std::vector<DiscrepancyPart> together;
+  double from_Pa2 = 0;
+  for (const DiscrepancyPart& part : parts) {
+    if (together.empty() || part.variance_Pa2 > 2.0 * from_Pa2) {
+      together.push_back(part);
+      from_Pa2 = part.variance_Pa2;
+      continue;
+    }
+    DiscrepancyPart& last = together.back();
+    const double weight = last.weight + part.weight;
+    last = {weight, (last.weight * last.variance_Pa2 + part.weight * part.variance_Pa2) / weight};
+  }
+  return together;
 }
 
 // --- The belief
 
 EngineBelief::EngineBelief(const Discrepancy& discrepancy) {
   for (const DiscrepancyPart& part : discrepancy_parts(discrepancy))
-    parts_.push_back({part.weight, part.variance_Pa2, 0.0});
+    parts_.push_back({part.weight, part.variance_Pa2, 0.0, false, 0.0});
 }
 
 EngineBelief::EngineBelief(const Discrepancy& discrepancy, MapReading reading)
@@ -208,13 +247,24 @@ EngineBelief::EngineBelief(const Discrepancy& discrepancy, MapReading reading)
   assert(reading.sd_Pa > 0.0);
   read_ = true;
   reading_ = std::move(reading);
-  const double explained_Pa2 = reading_.effects_Pa.squaredNorm() + square(reading_.sd_Pa);
+  for (Part& part : parts_) part.reading_Pa2 = square(reading_.sd_Pa);
+  if (reading_.fault_chance > 0.0) {
+    std::vector<Part> faulty = parts_;
+    for (Part& part : parts_) part.weight *= 1.0 - reading_.fault_chance;
+    for (Part& part : faulty) {
+      part.weight *= reading_.fault_chance;
+      part.reading_Pa2 += square(reading_.fault_sd_Pa);
+      part.fault = true;
+    }
+    parts_.insert(parts_.end(), faulty.begin(), faulty.end());
+  }
+  const double explained_Pa2 = reading_.effects_Pa.squaredNorm();
   // Logarithms: under every part the reading may be so unlikely that its density is 0 in a double.
   std::vector<double> log_weight;
   double largest = -std::numeric_limits<double>::infinity();
   chance_of_surprise_ = 0.0;
   for (Part& part : parts_) {
-    part.per_spread = 1.0 / (explained_Pa2 + part.discrepancy_Pa2);
+    part.per_spread = 1.0 / (explained_Pa2 + part.reading_Pa2 + part.discrepancy_Pa2);
     chance_of_surprise_ +=
         part.weight * 2.0 *
         normal_below(-std::fabs(reading_.surprise_Pa) * std::sqrt(part.per_spread));
@@ -230,6 +280,13 @@ EngineBelief::EngineBelief(const Discrepancy& discrepancy, MapReading reading)
 
 double EngineBelief::car_shift_Pa(const Part& part) const {
   return kCarShare * part.discrepancy_Pa2 * part.per_spread * reading_.surprise_Pa;
+}
+
+double EngineBelief::fault_probability() const {
+  double probability = 0;
+  for (const Part& part : parts_)
+    if (part.fault) probability += part.weight;
+  return probability;
 }
 
 double EngineBelief::car_mean_Pa() const {
@@ -301,6 +358,7 @@ EngineBelief::Draw EngineBelief::draw(const Eigen::VectorXd& numbers, double uni
       length_Pa2 > 0.0 ? (1.0 - root(1.0 - length_Pa2 * part.per_spread)) / length_Pa2 : 0.0;
   draw.unknowns = numbers + j * (reading_.surprise_Pa * part.per_spread - shrink * j.dot(numbers));
   draw.stray_Pa2 = part.discrepancy_Pa2;
+  draw.reading_Pa2 = part.reading_Pa2;
   draw.left_Pa = reading_.surprise_Pa - j.dot(draw.unknowns);
   weigh(draw, draw.left_Pa);
   return draw;
@@ -310,7 +368,7 @@ void EngineBelief::weigh(Draw& draw, double left_Pa) const {
   assert(read_);
   // What the unknowns leave of the reading is the car, the day and the gauge.
   const double car_Pa2 = kCarShare * draw.stray_Pa2;
-  const double spread_Pa2 = draw.stray_Pa2 + square(reading_.sd_Pa);
+  const double spread_Pa2 = draw.stray_Pa2 + draw.reading_Pa2;
   const double gain = car_Pa2 / spread_Pa2;
   draw.discrepancy = {{1.0, gain * left_Pa, root(draw.stray_Pa2 - gain * car_Pa2)}};
   // It was drawn as if the model were straight: likelihood over likelihood.
@@ -365,12 +423,14 @@ double sd_removed_Pa(const MapUncertainty& uncertainty, Eigen::Index latent) {
 }
 
 double sd_removed_by_reading_Pa(const Eigen::VectorXd& effects_Pa, const Discrepancy& discrepancy,
-                                double reading_sd_Pa) {
+                                double reading_sd_Pa, double fault_chance, double fault_sd_Pa) {
   const double own_Pa2 = effects_Pa.squaredNorm();
   const double stray_Pa2 = mean_variance_Pa2(discrepancy_parts(discrepancy));
   const double variance_Pa2 = own_Pa2 + stray_Pa2;
+  const double in_order_Pa2 = variance_Pa2 + square(reading_sd_Pa);
   const double learnt_Pa2 =
-      square(own_Pa2 + kCarShare * stray_Pa2) / (variance_Pa2 + square(reading_sd_Pa));
+      square(own_Pa2 + kCarShare * stray_Pa2) *
+      ((1.0 - fault_chance) / in_order_Pa2 + fault_chance / (in_order_Pa2 + square(fault_sd_Pa)));
   return root(variance_Pa2) - root(variance_Pa2 - learnt_Pa2);
 }
 

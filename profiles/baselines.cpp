@@ -19,9 +19,6 @@ using namespace std::string_view_literals;
 constexpr std::string_view kSchema = "idlefit.profiles/1";
 constexpr std::string_view kCustom = "custom";
 
-// Outside of these, baselines made for road engines fit badly (common practice, no source).
-constexpr double kBaselineMin_m3 = 1.0e-3, kBaselineMax_m3 = 9.0e-3;
-
 constexpr QuantityRange kMapRange{Dimension::pressure, 5.0, 110.0, "kPa",
                                   "an absolute manifold pressure"};
 
@@ -90,17 +87,6 @@ void check_against_before(const std::vector<BaselineProfile>& before,
                    kilopascals(last.map_to_kPa) + ", where \"" + last.name + "\" ends", next);
 }
 
-// The profile whose range holds a MAP, or the first or last one.
-std::size_t profile_at(const BaselineSet& set, double map_kPa) {
-  std::size_t i = 0;
-  while (i + 1 < set.profiles.size() && map_kPa >= set.profiles[i].map_to_kPa) ++i;
-  return i;
-}
-
-std::string percent(double probability) {
-  return number_text(std::round(100.0 * probability)) + " %";
-}
-
 BaselineSet baselines_of(const YamlNode& root) {
   constexpr std::array kKeys{"schema"sv, "name"sv, "provisional"sv, "basis"sv, "profiles"sv};
   root.expect_map("", kKeys);
@@ -140,144 +126,6 @@ BaselineSet read_baselines(const std::string& folder) {
 
 BaselineSet built_in_baselines() {
   return baselines_of(parse_yaml(shipped_baselines_yaml(), "built-in baselines.yaml"));
-}
-
-std::vector<CustomFlag> custom_flags(const EngineCard& card, const Engine& engine, bool idle_found,
-                                     std::optional<double> map_sea_level_kPa,
-                                     const BaselineSet& set) {
-  using Kind = CustomFlag::Kind;
-  std::vector<CustomFlag> flags;
-  if (card.induction == EngineCard::Induction::boosted) {
-    flags.push_back({Kind::boost, "Boosted engines want a custom calibration."});
-  }
-  if (card.nitrous.value_or(false)) {
-    flags.push_back({Kind::nitrous, "Nitrous wants a custom calibration."});
-  }
-  if (card.manifold == EngineCard::Manifold::individual_runner) {
-    flags.push_back({Kind::individual_runners,
-                     "Individual runners want a custom calibration: their manifold pressure says "
-                     "little."});
-  }
-  if (engine.build.fuel == Fuel::methanol) {
-    flags.push_back({Kind::methanol, "Methanol wants a custom calibration."});
-  }
-  const double swept_m3 = displacement_m3(engine);
-  if (swept_m3 < kBaselineMin_m3 || swept_m3 > kBaselineMax_m3) {
-    flags.push_back({Kind::displacement,
-                     "The displacement of " +
-                         number_text(from_program_unit(swept_m3, "L", Dimension::volume), 2) +
-                         " L lies outside of 1 to 9 L, for which baselines are made."});
-  }
-  if (!idle_found) {
-    flags.push_back({Kind::no_idle, "The model finds no idle at the asked speed."});
-  }
-  const double highest_kPa = set.profiles.back().map_to_kPa;
-  if (map_sea_level_kPa && *map_sea_level_kPa >= highest_kPa) {
-    flags.push_back(
-        {Kind::map_too_high, "The idle manifold pressure of " + kilopascals(*map_sea_level_kPa) +
-                                 " at sea level lies above " + kilopascals(highest_kPa) +
-                                 ", where the last profile ends."});
-  }
-  return flags;
-}
-
-BaselineChoice choose_baseline(const BaselineSet& set, double map_sea_level_kPa,
-                               const Predictive& likely, const std::vector<CustomFlag>& flags) {
-  assert(!set.profiles.empty() && std::isfinite(map_sea_level_kPa));
-  const std::size_t count = set.profiles.size();
-  std::vector<double> share(count + 1);  // the last is custom
-  double below = 0.0;
-  for (std::size_t i = 0; i < count; ++i) {
-    const double up_to =
-        likely.below(to_program_unit(set.profiles[i].map_to_kPa, "kPa", Dimension::pressure));
-    share[i] = up_to - below;
-    below = up_to;
-  }
-  share[count] = 1.0 - below;
-
-  // The profiles from the most probable down; equally improbable ones by how near they are.
-  const auto distance_kPa = [&](std::size_t i) {
-    const BaselineProfile& p = set.profiles[i];
-    return std::max({0.0, p.map_from_kPa - map_sea_level_kPa, map_sea_level_kPa - p.map_to_kPa});
-  };
-  std::vector<std::size_t> order(count);
-  for (std::size_t i = 0; i < count; ++i) order[i] = i;
-  std::stable_sort(order.begin(), order.end(), [&](std::size_t a, std::size_t b) {
-    return share[a] != share[b] ? share[a] > share[b] : distance_kPa(a) < distance_kPa(b);
-  });
-
-  BaselineChoice choice;
-  const bool by_condition = std::any_of(flags.begin(), flags.end(), [](const CustomFlag& flag) {
-    return flag.kind != CustomFlag::Kind::map_too_high;
-  });
-  const double best_profile = share[order[0]];
-  const bool custom_is_best = share[count] >= best_profile;
-  choice.custom = !flags.empty() || custom_is_best;
-  const bool above_all = map_sea_level_kPa >= set.profiles.back().map_to_kPa;
-  const std::size_t nearest = above_all ? count - 1 : order[0];
-  choice.nearest = set.profiles[nearest].name;
-  if (by_condition) {
-    std::fill(share.begin(), share.end(), 0.0);
-    share[count] = 1.0;
-  }
-  for (std::size_t i = 0; i < count; ++i) {
-    choice.probability.emplace_back(set.profiles[i].name, share[i]);
-  }
-  choice.probability.emplace_back(kCustom, share[count]);
-
-  for (const CustomFlag& flag : flags) choice.reasons.push_back(flag.reason);
-  const std::string at = kilopascals(map_sea_level_kPa) + " at sea level";
-  if (choice.custom) {
-    // Where to start is named all the same.
-    const std::size_t next = order[0] == nearest && count > 1 ? order[1] : order[0];
-    choice.runner_up = by_condition ? set.profiles[next].name : choice.nearest;
-    choice.decided = by_condition || share[count] >= 0.5;
-    if (flags.empty()) {
-      choice.reasons.push_back("An idle manifold pressure of " + at +
-                               " most probably lies above the last profile (" +
-                               percent(share[count]) + ").");
-    }
-    return choice;
-  }
-  const BaselineProfile& best = set.profiles[order[0]];
-  choice.name = best.name;
-  choice.decided = best_profile >= 0.5;
-  const bool custom_is_second = count < 2 || share[count] > share[order[1]];
-  choice.runner_up = custom_is_second ? std::string(kCustom) : set.profiles[order[1]].name;
-  const std::size_t holding = profile_at(set, map_sea_level_kPa);
-  if (map_sea_level_kPa < set.profiles.front().map_from_kPa) {
-    choice.reasons.push_back("The idle manifold pressure of " + at + " lies below the set, which " +
-                             "begins at " + kilopascals(set.profiles.front().map_from_kPa) + ".");
-  } else {
-    const BaselineProfile& range = set.profiles[holding];
-    choice.reasons.push_back("The idle manifold pressure of " + at + " lies in \"" + range.name +
-                             "\", " + kilopascals(range.map_from_kPa) + " to " +
-                             kilopascals(range.map_to_kPa) + ".");
-  }
-  if (!choice.decided) {
-    choice.reasons.push_back(
-        "It is known to " +
-        number_text(from_program_unit(likely.sd_Pa(), "kPa", Dimension::pressure), 2) +
-        " kPa only (one standard deviation).");
-  }
-  return choice;
-}
-
-BaselineChoice choose_baseline(const BaselineSet& set, const EngineCard& card, const Engine& engine,
-                               const SolveResult& sea_level,
-                               const std::optional<Predictive>& likely) {
-  const std::optional<double> map_kPa =
-      sea_level.balanced
-          ? std::optional(from_program_unit(sea_level.point.map_Pa, "kPa", Dimension::pressure))
-          : std::nullopt;
-  auto flags = custom_flags(card, engine, sea_level.status != Status::no_idle, map_kPa, set);
-  if (sea_level.status == Status::not_converged && !map_kPa) {
-    flags.push_back({CustomFlag::Kind::no_idle, "The model gives no idle to choose by."});
-  }
-  const double chosen_by_kPa = map_kPa.value_or(set.profiles.back().map_to_kPa);
-  const Predictive exactly(
-      {{1.0, to_program_unit(chosen_by_kPa, "kPa", Dimension::pressure), 0.0}});
-  return choose_baseline(set, chosen_by_kPa, likely.value_or(exactly), flags);
 }
 
 }  // namespace idlefit

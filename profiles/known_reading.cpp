@@ -2,8 +2,13 @@
 
 #include <algorithm>
 #include <cmath>
+#include <limits>
+#include <utility>
+#include <vector>
 
+#include "model/batch.h"
 #include "model/idle.h"
+#include "profiles/sampling.h"
 
 namespace idlefit {
 namespace {
@@ -38,8 +43,9 @@ Eigen::MatrixXd slopes(const EngineCard& card, Eigen::VectorXd latent,
 // there.
 class Reader {
  public:
-  Reader(const EngineCard& card, Eigen::Index latents, const CoefficientKnowledge& knowledge)
-      : card_(card), latents_(latents), coefficients_(knowledge) {}
+  Reader(const EngineCard& card, Eigen::Index latents, const CoefficientKnowledge& knowledge,
+         const ReadingTrust& trust)
+      : card_(card), latents_(latents), coefficients_(knowledge), trust_(trust) {}
 
   struct Look {
     MapReading reading;
@@ -58,10 +64,21 @@ class Reader {
     Look look;
     look.reading.effects_Pa =
         unknown_effects_Pa(less_vacuum, slopes(card_, latent, known_engine_at), coefficients_);
-    look.reading.sd_Pa = kVacuumReadingSd_Pa;
+    look.reading.sd_Pa = reading_sd_Pa(less_vacuum);
+    look.reading.fault_chance = trust_.fault_chance;
+    look.reading.fault_sd_Pa = trust_.fault_Pa;
     look.difference_Pa = (at.point.barometer_Pa - at.point.map_Pa) - card_.known.vacuum_Pa.value();
     look.reading.surprise_Pa = look.difference_Pa + look.reading.effects_Pa.dot(unknowns);
     return look;
+  }
+
+  // Of the gauge, and of the speed and the barometer at that moment, to first order. `slopes` are
+  // of MAP less barometer.
+  double reading_sd_Pa(const PointGradient& slopes) const {
+    const auto slope = [&](Input input) { return slopes.map_Pa[static_cast<Eigen::Index>(input)]; };
+    const double barometer_Pa = card_.known.barometer_Pa ? trust_.barometer_Pa : trust_.weather_Pa;
+    return std::hypot(trust_.gauge_Pa, slope(Input::speed_rpm) * trust_.speed_rpm,
+                      slope(Input::barometer_Pa) * barometer_Pa);
   }
 
   // The engine nearest to `unknowns` whose idle MAP lies so much above theirs: along what moves it
@@ -105,53 +122,131 @@ class Reader {
   const EngineCard& card_;
   Eigen::Index latents_;
   CoefficientUnknowns coefficients_;
+  ReadingTrust trust_;
   std::optional<SolvedState> start_;
 };
 
+// Engines drawn before the reading, as they would have been read.
+struct Foreseen {
+  double median_Pa = 0;       // of reading less model, discrepancy and gauge included
+  double chance = 1;          // of a reading at least as far out, either way
+  Eigen::VectorXd likeliest;  // unknowns of the one that the reading speaks for most
+};
+std::optional<Foreseen> foresee(const EngineCard& card, Eigen::Index latents,
+                                const CoefficientKnowledge& knowledge, const ReadingTrust& trust) {
+  constexpr std::size_t kDraws = 256;
+  const CoefficientUnknowns coefficients(knowledge);
+  const Eigen::MatrixXd points =
+      quasi_normal_points(latents + static_cast<Eigen::Index>(kCoefficientCount), kDraws);
+  std::vector<std::optional<double>> difference_Pa(kDraws);
+  for_each_index(kDraws, default_threads(), [&](std::size_t i) {
+    const Eigen::VectorXd unknowns = points.col(static_cast<Eigen::Index>(i));
+    const SolveResult at = solve_idle(known_engine_at(card, unknowns.head(latents)),
+                                      coefficients.at(unknowns.tail(unknowns.size() - latents)),
+                                      {.mesh = 0.5, .one_of_many = true});
+    if (at.status == Status::ok)
+      difference_Pa[i] = at.point.barometer_Pa - at.point.map_Pa - card.known.vacuum_Pa.value();
+  });
+  const double idles = static_cast<double>(
+      std::count_if(difference_Pa.begin(), difference_Pa.end(), [](auto& d) { return !!d; }));
+  if (idles == 0) return std::nullopt;
+  const std::vector<DiscrepancyPart> stray = discrepancy_parts(knowledge.discrepancy);
+  const double gauge_Pa = std::hypot(trust.gauge_Pa, trust.weather_Pa);
+  std::vector<Predictive::Part> parts;
+  Foreseen foreseen;
+  double best = -std::numeric_limits<double>::infinity();
+  for (std::size_t i = 0; i < kDraws; ++i) {
+    if (!difference_Pa[i]) continue;
+    for (const DiscrepancyPart& part : stray) {
+      const double sd_Pa = std::hypot(std::sqrt(part.variance_Pa2), gauge_Pa);
+      const double weight = part.weight / idles;
+      parts.push_back({weight * (1 - trust.fault_chance), *difference_Pa[i], sd_Pa});
+      parts.push_back(
+          {weight * trust.fault_chance, *difference_Pa[i], std::hypot(sd_Pa, trust.fault_Pa)});
+    }
+    const Eigen::VectorXd unknowns = points.col(static_cast<Eigen::Index>(i));
+    const double off = *difference_Pa[i] / gauge_Pa;
+    const double likelihood = -off * off - unknowns.squaredNorm();
+    if (likelihood <= best) continue;
+    best = likelihood;
+    foreseen.likeliest = unknowns;
+  }
+  const Predictive law(std::move(parts));
+  const double below = law.below(0.0);
+  foreseen.median_Pa = law.quantile_Pa(0.5);
+  foreseen.chance = 2.0 * std::min(below, 1.0 - below);
+  return foreseen;
+}
+
 }  // namespace
 
-std::optional<InformedEngine> inform_by_reading(const EngineCard& card,
-                                                const Completion& completion,
-                                                const CoefficientKnowledge& knowledge) {
+TakenReading inform_by_reading(const EngineCard& card, const Completion& completion,
+                               const CoefficientKnowledge& knowledge, const ReadingTrust& trust) {
+  using Use = TakenReading::Use;
   constexpr Eigen::Index coefficients = static_cast<Eigen::Index>(kCoefficientCount);
+  // The first order may be this many times too sure that a reading is too far off.
+  constexpr double kDoubt = 3.0;
   const Eigen::Index latents = static_cast<Eigen::Index>(completion.latent_keys.size());
-  Reader reader(card, latents, knowledge);
+  Reader reader(card, latents, knowledge, trust);
+  TakenReading taken;
 
   Eigen::VectorXd unknowns = Eigen::VectorXd::Zero(latents + coefficients);
+  auto look = reader.look(unknowns);
+  if (look) {
+    taken.surprise_Pa = look->difference_Pa;
+    taken.surprise_chance = EngineBelief(knowledge.discrepancy, look->reading).chance_of_surprise();
+  }
+  if (!look || taken.surprise_chance < kDoubt * trust.least_chance) {
+    const auto foreseen = foresee(card, latents, knowledge, trust);
+    if (!foreseen) {
+      taken.use = Use::no_idle;
+      return taken;
+    }
+    taken.surprise_Pa = foreseen->median_Pa;
+    taken.surprise_chance = foreseen->chance;
+    if (taken.surprise_chance < trust.least_chance) {
+      taken.use = Use::too_far;
+      return taken;
+    }
+    if (!look) unknowns = foreseen->likeliest;
+  }
+
   Eigen::VectorXd last_good = unknowns;
   std::optional<EngineBelief> belief;
-  double surprise_Pa = 0, surprise_chance = 1;
-  bool settled = false;
+  bool settled = false, stands = false;
   for (int step = 0; step < kStepsAtMost && !settled; ++step) {
-    const auto look = reader.look(unknowns);
+    if (step > 0 || !look) look = reader.look(unknowns);
     if (!look) {
-      if (step == 0) return std::nullopt;
       unknowns = 0.5 * (unknowns + last_good);
       continue;
     }
+    stands = true;
     last_good = unknowns;
     belief.emplace(knowledge.discrepancy, look->reading);
-    if (step == 0) {
-      surprise_Pa = look->difference_Pa;
-      surprise_chance = belief->chance_of_surprise();
-    }
     Eigen::VectorXd move = belief->unknowns_mean(unknowns.size()) - unknowns;
     settled = std::abs(look->reading.effects_Pa.dot(move)) < kSettled_Pa;
     const double longest = move.lpNorm<Eigen::Infinity>();
     if (longest > kLongestStep) move *= kLongestStep / longest;
     if (!settled) unknowns += move;
   }
-  if (!settled) return std::nullopt;
+  if (!settled) {
+    taken.use = stands ? Use::unsettled : Use::no_idle;
+    return taken;
+  }
   const auto shown = reader.moved(unknowns, belief->car_mean_Pa());
-  if (!shown) return std::nullopt;
-  return InformedEngine{*belief,
-                        shown->unknowns,
-                        complete_at(card, shown->unknowns.head(latents)),
-                        reader.coefficients(shown->unknowns),
-                        reader.idle_slopes(shown->unknowns),
-                        shown->left_Pa,
-                        surprise_Pa,
-                        surprise_chance};
+  if (!shown) {
+    taken.use = Use::no_idle;
+    return taken;
+  }
+  taken.use = Use::weighed;
+  taken.fault_probability = belief->fault_probability();
+  taken.informed = InformedEngine{*belief,
+                                  shown->unknowns,
+                                  complete_at(card, shown->unknowns.head(latents)),
+                                  reader.coefficients(shown->unknowns),
+                                  reader.idle_slopes(shown->unknowns),
+                                  shown->left_Pa};
+  return taken;
 }
 
 }  // namespace idlefit

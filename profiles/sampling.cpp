@@ -40,7 +40,51 @@ double normal_quantile(double share) {
   return -std::sqrt(2.0) * boost::math::erfc_inv(2.0 * share);
 }
 
+bool same_inputs(const Engine& a, const Engine& b) {
+  for (std::size_t i = 0; i < kInputCount; ++i)
+    if (input_value(a.inputs, i) != input_value(b.inputs, i)) return false;
+  return true;
+}
+
+ParameterGradient parameters(const Engine& engine, const Coefficients<double>& coefficients) {
+  ParameterGradient values;
+  for (std::size_t i = 0; i < kInputCount; ++i)
+    values[static_cast<Eigen::Index>(i)] = input_value(engine.inputs, i);
+  for (std::size_t k = 0; k < kCoefficientCount; ++k)
+    values[static_cast<Eigen::Index>(kInputCount + k)] = coefficient_value(coefficients, k);
+  return values;
+}
+
+// Half of the steps: MAP then lies some 0.05 kPa off, nearly the same for all engines of a sample.
+constexpr double kSampleMesh = 0.5;
+
+SolveOptions one_of_many(const SolvedState& start) {
+  return {.mesh = kSampleMesh, .start = start, .one_of_many = true};
+}
+
 }  // namespace
+
+Eigen::MatrixXd quasi_normal_points(Eigen::Index dimensions, std::size_t count) {
+  return points_in_cube(dimensions, count).unaryExpr(&normal_quantile);
+}
+
+NearbySolver::NearbySolver(const Engine& engine, const Coefficients<double>& coefficients,
+                           const SolveResult& solved)
+    : values_(parameters(engine, coefficients)),
+      state_(solved.state),
+      slopes_(solved.gradient.value().state) {
+  const SolveResult again = solve_idle(engine, coefficients, one_of_many(state_));
+  if (again.balanced) mesh_Pa_ = again.point.map_Pa - solved.point.map_Pa;
+}
+
+NearbySolver::Idle NearbySolver::solve(const Engine& engine,
+                                       const Coefficients<double>& coefficients) const {
+  const SolvedState start = state_ + slopes_ * (parameters(engine, coefficients) - values_);
+  const SolveResult solved = solve_idle(engine, coefficients, one_of_many(start));
+  Idle idle{std::nullopt, engine.inputs.barometer_Pa};
+  if (solved.status == Status::ok) idle.map_Pa = solved.point.map_Pa - mesh_Pa_;
+  return idle;
+}
 
 struct IdleSampler::Outcome {
   struct Law {
@@ -84,8 +128,17 @@ IdleSampler::IdleSampler(const EngineCard& card, const CoefficientUnknowns& coef
       coefficients_(coefficients),
       belief_(belief),
       center_(std::move(center)),
+      idle_(solver_at(center_.idle, At::idle)),
+      sea_level_(center_.sea_level.gradient ? solver_at(center_.sea_level, At::sea_level) : idle_),
       threads_(threads) {
   assert(center_.idle.balanced && center_.effects_Pa.size() == center_.unknowns.size());
+}
+
+NearbySolver IdleSampler::solver_at(const SolveResult& solved, At at) const {
+  const Eigen::Index latents = center_.unknowns.size() - kCoefficients;
+  Engine engine = complete_at(card_, center_.unknowns.head(latents));
+  if (at == At::sea_level) engine.inputs.barometer_Pa = kStandardAtmosphere_Pa;
+  return {engine, coefficients_.at(center_.unknowns.tail(kCoefficients)), solved};
 }
 
 // The first of Sobol's columns are the most even; each goes to one of the axes (columns), the next
@@ -114,54 +167,27 @@ std::vector<IdleSampler::Outcome> IdleSampler::outcomes(std::size_t count,
 
     Engine engine = complete_at(card_, draw.unknowns.head(latents));
     const Coefficients<double> c = coefficients_.at(draw.unknowns.tail(kCoefficients));
+    std::optional<NearbySolver::Idle> read;
     if (belief_.has_reading()) {
-      const SolveResult read = solve_idle(known_engine_at(card_, draw.unknowns.head(latents)), c,
-                                          {.start = center_.idle.state});
-      if (read.status != Status::ok) {
+      const Engine as_read = known_engine_at(card_, draw.unknowns.head(latents));
+      read = idle_.solve(as_read, c);
+      if (!read->map_Pa) {
         outcome.solved.weight = 0;
         return;
       }
-      belief_.weigh(draw,
-                    read.point.barometer_Pa - card_.known.vacuum_Pa.value() - read.point.map_Pa);
+      belief_.weigh(draw, read->barometer_Pa - card_.known.vacuum_Pa.value() - *read->map_Pa);
+      if (!same_inputs(as_read, engine)) read.reset();
     }
     outcome.solved = {draw.weight, std::move(draw.discrepancy)};
-    const SolveResult idle = solve_idle(engine, c, {.start = center_.idle.state});
-    if (idle.status == Status::ok) outcome.map_Pa = idle.point.map_Pa;
+    outcome.map_Pa = read ? read->map_Pa : idle_.solve(engine, c).map_Pa;
     if (engine.inputs.barometer_Pa == kStandardAtmosphere_Pa) {
       outcome.sea_level_Pa = outcome.map_Pa;
       return;
     }
     engine.inputs.barometer_Pa = kStandardAtmosphere_Pa;
-    const SolveResult sea_level = solve_idle(
-        engine, c, {.start = idle.status == Status::ok ? idle.state : center_.sea_level});
-    if (sea_level.status == Status::ok) outcome.sea_level_Pa = sea_level.point.map_Pa;
+    outcome.sea_level_Pa = sea_level_.solve(engine, c).map_Pa;
   });
   return outcomes;
-}
-
-// What one deviation of each unknown does to the share of fuel that burns at sea level, by
-// differences: it is along this that an idle is lost before MAP says so.
-Eigen::VectorXd IdleSampler::burning_effects() const {
-  constexpr double kStep = 0.25;  // deviations: well above what the solve is good for
-  const Eigen::Index unknowns = center_.unknowns.size(), latents = unknowns - kCoefficients;
-  const auto solved_at = [&](const Eigen::VectorXd& there) {
-    Engine engine = complete_at(card_, there.head(latents));
-    engine.inputs.barometer_Pa = kStandardAtmosphere_Pa;
-    return solve_idle(engine, coefficients_.at(there.tail(kCoefficients)),
-                      {.start = center_.sea_level});
-  };
-  Eigen::VectorXd effects = Eigen::VectorXd::Zero(unknowns);
-  const SolveResult center = solved_at(center_.unknowns);
-  if (!center.balanced) return effects;
-  for_each_index(static_cast<std::size_t>(unknowns), threads_, [&](std::size_t i) {
-    const auto k = static_cast<Eigen::Index>(i);
-    Eigen::VectorXd there = center_.unknowns;
-    there[k] += kStep;
-    const SolveResult solved = solved_at(there);
-    if (solved.balanced)
-      effects[k] = (solved.point.burned_fuel_fraction - center.point.burned_fuel_fraction) / kStep;
-  });
-  return effects;
 }
 
 GradientCheck IdleSampler::check(std::size_t count) const {
@@ -186,7 +212,7 @@ GradientCheck IdleSampler::check(std::size_t count) const {
 SampledIdles IdleSampler::sample(std::size_t count) const {
   Eigen::MatrixXd axes(center_.unknowns.size(), 2);
   axes << belief_.principal_direction(center_.sea_level_effects_Pa),
-      belief_.principal_direction(burning_effects());
+      belief_.principal_direction(center_.burning_effects);
   const std::vector<Outcome> drawn = outcomes(count, axes);
   const auto solved = [](const Outcome& o) -> const Outcome::Law& { return o.solved; };
   double sum = 0, square = 0;
