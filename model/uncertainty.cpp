@@ -146,9 +146,9 @@ std::vector<double> Predictive::shares(double from_Pa, double step_Pa, std::size
   std::vector<double> below(count + 1, 0.0);  // of each edge; a part's whole weight above its reach
   std::vector<double> whole(count + 2, 0.0);  // weights that are complete from this edge on
   for (const Part& part : parts_) {
-    const auto edge = [&](double map_Pa) {
+    const auto edge = [&](double map_Pa) {  // the first beyond it
       return static_cast<std::size_t>(
-          std::clamp(std::ceil((map_Pa - from_Pa) / step_Pa), 0.0, last + 1.0));
+          std::clamp(std::floor((map_Pa - from_Pa) / step_Pa) + 1.0, 0.0, last + 1.0));
     };
     const std::size_t end = edge(part.mean_Pa + kFar * part.sd_Pa);
     for (std::size_t k = edge(part.mean_Pa - kFar * part.sd_Pa); k < end && k <= count; ++k) {

@@ -55,8 +55,7 @@ ParameterGradient parameters(const Engine& engine, const Coefficients<double>& c
   return values;
 }
 
-// Half of the steps: MAP then lies some 0.05 kPa off, nearly the same for all engines of a sample.
-constexpr double kSampleMesh = 0.5;
+constexpr double kSampleMesh = 0.6;
 
 SolveOptions one_of_many(const SolvedState& start) {
   return {.mesh = kSampleMesh, .start = start, .one_of_many = true};
@@ -70,19 +69,19 @@ Eigen::MatrixXd quasi_normal_points(Eigen::Index dimensions, std::size_t count) 
 
 NearbySolver::NearbySolver(const Engine& engine, const Coefficients<double>& coefficients,
                            const SolveResult& solved)
-    : values_(parameters(engine, coefficients)),
-      state_(solved.state),
-      slopes_(solved.gradient.value().state) {
-  const SolveResult again = solve_idle(engine, coefficients, one_of_many(state_));
-  if (again.balanced) mesh_Pa_ = again.point.map_Pa - solved.point.map_Pa;
-}
+    : middle_{solved.point.map_Pa, solved.point.barometer_Pa, parameters(engine, coefficients),
+              solved.state},
+      slopes_(solved.gradient.value().state) {}
 
 NearbySolver::Idle NearbySolver::solve(const Engine& engine,
-                                       const Coefficients<double>& coefficients) const {
-  const SolvedState start = state_ + slopes_ * (parameters(engine, coefficients) - values_);
-  const SolveResult solved = solve_idle(engine, coefficients, one_of_many(start));
-  Idle idle{std::nullopt, engine.inputs.barometer_Pa};
-  if (solved.status == Status::ok) idle.map_Pa = solved.point.map_Pa - mesh_Pa_;
+                                       const Coefficients<double>& coefficients,
+                                       const Idle& nearer) const {
+  const Idle& from = nearer.map_Pa ? nearer : middle_;
+  Idle idle{std::nullopt, engine.inputs.barometer_Pa, parameters(engine, coefficients), {}};
+  const SolveResult solved = solve_idle(
+      engine, coefficients, one_of_many(from.state + slopes_ * (idle.values - from.values)));
+  idle.state = solved.state;
+  if (solved.status == Status::ok) idle.map_Pa = solved.point.map_Pa;
   return idle;
 }
 
@@ -167,25 +166,27 @@ std::vector<IdleSampler::Outcome> IdleSampler::outcomes(std::size_t count,
 
     Engine engine = complete_at(card_, draw.unknowns.head(latents));
     const Coefficients<double> c = coefficients_.at(draw.unknowns.tail(kCoefficients));
-    std::optional<NearbySolver::Idle> read;
+    NearbySolver::Idle idle;
+    bool solved = false;
     if (belief_.has_reading()) {
       const Engine as_read = known_engine_at(card_, draw.unknowns.head(latents));
-      read = idle_.solve(as_read, c);
-      if (!read->map_Pa) {
+      idle = idle_.solve(as_read, c);
+      if (!idle.map_Pa) {
         outcome.solved.weight = 0;
         return;
       }
-      belief_.weigh(draw, read->barometer_Pa - card_.known.vacuum_Pa.value() - *read->map_Pa);
-      if (!same_inputs(as_read, engine)) read.reset();
+      belief_.weigh(draw, idle.barometer_Pa - card_.known.vacuum_Pa.value() - *idle.map_Pa);
+      solved = same_inputs(as_read, engine);
     }
     outcome.solved = {draw.weight, std::move(draw.discrepancy)};
-    outcome.map_Pa = read ? read->map_Pa : idle_.solve(engine, c).map_Pa;
+    if (!solved) idle = idle_.solve(engine, c, idle);
+    outcome.map_Pa = idle.map_Pa;
     if (engine.inputs.barometer_Pa == kStandardAtmosphere_Pa) {
       outcome.sea_level_Pa = outcome.map_Pa;
       return;
     }
     engine.inputs.barometer_Pa = kStandardAtmosphere_Pa;
-    outcome.sea_level_Pa = sea_level_.solve(engine, c).map_Pa;
+    outcome.sea_level_Pa = sea_level_.solve(engine, c, idle).map_Pa;
   });
   return outcomes;
 }

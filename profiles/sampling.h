@@ -17,8 +17,8 @@ namespace idlefit {
 Eigen::MatrixXd quasi_normal_points(Eigen::Index dimensions, std::size_t count);
 
 /// Solves engines that differ from one solved with its gradient: each starts along the slopes of
-/// the solver's state. On half the steps, and what that does to the one is taken off each: MAP is
-/// within 0.05 kPa of that on all steps.
+/// the solver's state. On three fifths of the steps, which costs 0.02 kPa of MAP (root mean square)
+/// and 0.1 at most.
 class NearbySolver {
  public:
   NearbySolver(const Engine& engine, const Coefficients<double>& coefficients,
@@ -26,14 +26,19 @@ class NearbySolver {
   struct Idle {
     std::optional<double> map_Pa;  ///< where there is an idle
     double barometer_Pa = 0;
+    ParameterGradient values;  ///< of its engine and coefficients
+    SolvedState state;         ///< where there is an idle
   };
-  Idle solve(const Engine& engine, const Coefficients<double>& coefficients) const;
+  Idle solve(const Engine& engine, const Coefficients<double>& coefficients) const {
+    return solve(engine, coefficients, middle_);
+  }
+  /// From another that is nearer than the one in the middle, where it has an idle.
+  Idle solve(const Engine& engine, const Coefficients<double>& coefficients,
+             const Idle& nearer) const;
 
  private:
-  ParameterGradient values_;
-  SolvedState state_;
+  Idle middle_;
   Eigen::Matrix<double, 12, kParameterCount> slopes_;
-  double mesh_Pa_ = 0;  // MAP on half the steps less that on all
 };
 
 /// The engine in the middle of a sample, solved.

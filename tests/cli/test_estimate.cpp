@@ -46,9 +46,15 @@ TEST_CASE("every example gives a whole document", "[consistency]") {
   for (const std::string& file : example_files()) {
     INFO(file);
     const json e = estimate_of(file);
-    CHECK(keys_of(e) == std::set<std::string>{"schema", "engine", "status", "idle", "interval",
-                                              "cam", "baseline", "assumed", "ask_next",
-                                              "warnings"});
+    std::set<std::string> keys{"schema", "engine",   "status",  "idle",     "interval",
+                               "cam",    "baseline", "assumed", "ask_next", "warnings"};
+    if (e.contains("known")) {
+      keys.insert("known");
+      CHECK(keys_of(e["known"]) ==
+            std::set<std::string>{"used", "off_inHg", "chance", "fault_probability"});
+      CHECK(e["known"]["used"] == true);
+    }
+    CHECK(keys_of(e) == keys);
     CHECK(e["schema"] == "idlefit.estimate/1");
     CHECK(e["status"] == "ok");
     CHECK(keys_of(e["idle"]) == kIdleKeys);
@@ -59,7 +65,9 @@ TEST_CASE("every example gives a whole document", "[consistency]") {
     const json& interval = e["interval"];
     std::set<std::string> interval_keys{"level", "map_kPa", "vacuum_inHg", "by", "samples"};
     if (interval["by"] == "samples") {
-      interval_keys.insert({"no_idle", "reason"});
+      interval_keys.insert({"effective", "no_idle", "reason"});
+      CHECK(interval["effective"] > 0);
+      CHECK(interval["effective"] <= interval["samples"]);
       CHECK(interval["samples"] == 512);
       CHECK(interval["no_idle"].get<double>() >= 0);
       CHECK(interval["no_idle"].get<double>() < 1);
@@ -73,7 +81,11 @@ TEST_CASE("every example gives a whole document", "[consistency]") {
                                                      "ivo_btdc_deg", "ivc_abdc_deg", "evo_bbdc_deg",
                                                      "evc_atdc_deg"});
     CHECK(keys_of(e["baseline"]) == std::set<std::string>{"name", "runner_up", "decided", "custom",
-                                                          "nearest", "probability", "reasons"});
+                                                          "nearest", "probability",
+                                                          "fuelling_error", "cost", "reasons"});
+    CHECK(e["baseline"]["cost"].size() == e["baseline"]["probability"].size());
+    CHECK_FALSE(e["baseline"]["runner_up"].get<std::string>().empty());
+    CHECK(e.contains("known") == (file.find("known") != std::string::npos));
     for (const json& a : e["assumed"]) {
       CHECK(keys_of(a) == std::set<std::string>{"key", "value", "unit", "sd"});
       // Some keys are words ("hydraulic flat"), known without a spread or not at all.
@@ -83,7 +95,10 @@ TEST_CASE("every example gives a whole document", "[consistency]") {
     CHECK(e["ask_next"].size() <= 3);
     double previous = 1e9;
     for (const json& a : e["ask_next"]) {
-      CHECK(keys_of(a) == std::set<std::string>{"key", "question", "map_sd_removed_kPa"});
+      CHECK(keys_of(a) ==
+            std::set<std::string>{"key", "question", "map_sd_removed_kPa", "chance_of_change"});
+      CHECK(a["chance_of_change"] >= 0);
+      CHECK(a["chance_of_change"] <= 1);
       CHECK(a["map_sd_removed_kPa"] > 0);
       CHECK(a["map_sd_removed_kPa"] <= previous);
       previous = a["map_sd_removed_kPa"];
@@ -137,6 +152,26 @@ TEST_CASE("events of a cam card", "[closed-form]") {
   CHECK(cam["evc_atdc_deg"].get<double>() == Approx(-2));
   CHECK(cam["overlap_050_deg"].get<double>() == Approx(0.5));
   CHECK(cam["overlap_seat_deg"].get<double>() == Approx(53.5));
+}
+
+TEST_CASE("a reading that this engine cannot show is left aside, with how far", "[consistency]") {
+  // A stock cam that is said to pull 3 inHg, and one that is said to pull 25.
+  const std::string file = std::string(IDLEFIT_SOURCE_DIR) + "/docs/examples/stock_v8_sedan.yaml";
+  const json plain = estimate_of(file);
+  for (const char* vacuum : {"3 inHg", "25 inHg"}) {
+    INFO(vacuum);
+    const json e = estimate_of(file, {"--set", std::string("known.vacuum=") + vacuum});
+    CHECK(e["known"]["used"] == false);
+    CHECK(e["known"]["chance"] < 0.01);
+    const double expected = plain["idle"]["vacuum_inHg"].get<double>();
+    const double off = vacuum[0] == '3' ? 3 - expected : 25 - expected;
+    CHECK(e["known"]["off_inHg"].get<double>() == Approx(off).margin(1.0));  // median, not middle
+    CHECK(e["idle"]["map_kPa"].get<double>() ==
+          Approx(plain["idle"]["map_kPa"].get<double>()).margin(1e-6));
+    const std::string warnings = e["warnings"].dump();
+    CHECK(warnings.find("left aside") != std::string::npos);
+    CHECK(warnings.find(vacuum[0] == '3' ? " inHg less" : " inHg more") != std::string::npos);
+  }
 }
 
 TEST_CASE("altitude moves the vacuum and not the sea-level pressure", "[consistency]") {

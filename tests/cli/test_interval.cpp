@@ -37,6 +37,8 @@ class MonteCarlo {
       Coefficients<double> coefficients;
       double stray_Pa2;            // variance of the discrepancy
       double car, prediction_day;  // standard-normal numbers
+      double speed, weather;       // likewise, of the reading
+      double fault;                // between 0 and 1
     };
     std::mt19937_64 generator(31415926);  // any
     std::normal_distribution<double> normal;
@@ -63,6 +65,9 @@ class MonteCarlo {
       d.stray_Pa2 = scale_Pa * scale_Pa * kStudentDegrees / chi_squared(generator);
       d.car = normal(generator);
       d.prediction_day = normal(generator);
+      d.speed = normal(generator);
+      d.weather = normal(generator);
+      d.fault = uniform(generator);
     }
 
     draws_.resize(count);
@@ -72,18 +77,32 @@ class MonteCarlo {
       double car_mean_Pa = 0, car_sd_Pa = std::sqrt(car_Pa2);
       draws_[i] = {std::numeric_limits<double>::infinity(), 1};
       if (card.known.vacuum_Pa) {
-        const SolveResult read = solve_idle(known_engine_at(card, d.latent), d.coefficients);
+        // Speed and barometer as they were at the gauge, not as they were written down.
+        const ReadingTrust trust;
+        Engine as_read = known_engine_at(card, d.latent);
+        as_read.inputs.speed_rpm += trust.speed_rpm * d.speed;
+        as_read.inputs.barometer_Pa +=
+            (card.known.barometer_Pa ? trust.barometer_Pa : trust.weather_Pa) * d.weather;
+        const SolveResult read = solve_idle(as_read, d.coefficients);
         if (read.status != Status::ok) {  // no reading could have been taken
           draws_[i].weight = 0;
           return;
         }
         const double surprise_Pa =
             read.point.barometer_Pa - *card.known.vacuum_Pa - read.point.map_Pa;
-        const double spread_Pa2 = d.stray_Pa2 + kVacuumReadingSd_Pa * kVacuumReadingSd_Pa;
-        draws_[i].weight =
-            std::exp(-0.5 * surprise_Pa * surprise_Pa / spread_Pa2) / std::sqrt(spread_Pa2);
-        car_mean_Pa = car_Pa2 / spread_Pa2 * surprise_Pa;
-        car_sd_Pa = std::sqrt(car_Pa2 - car_Pa2 * car_Pa2 / spread_Pa2);
+        const auto spread_Pa2 = [&](bool fault) {
+          return d.stray_Pa2 + std::pow(kVacuumReadingSd_Pa, 2) +
+                 (fault ? std::pow(trust.fault_Pa, 2) : 0.0);
+        };
+        const auto likelihood = [&](bool fault) {
+          return std::exp(-0.5 * surprise_Pa * surprise_Pa / spread_Pa2(fault)) /
+                 std::sqrt(spread_Pa2(fault));
+        };
+        const double faulty = trust.fault_chance * likelihood(true);
+        draws_[i].weight = faulty + (1 - trust.fault_chance) * likelihood(false);
+        const double variance_Pa2 = spread_Pa2(d.fault * draws_[i].weight < faulty);
+        car_mean_Pa = car_Pa2 / variance_Pa2 * surprise_Pa;
+        car_sd_Pa = std::sqrt(car_Pa2 - car_Pa2 * car_Pa2 / variance_Pa2);
       }
       const SolveResult idle = solve_idle(complete_at(card, d.latent), d.coefficients);
       if (idle.status != Status::ok) return;

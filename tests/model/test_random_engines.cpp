@@ -1,6 +1,7 @@
 #include <algorithm>
 #include <catch2/catch.hpp>
 #include <cmath>
+#include <random>
 #include <string>
 
 #include "model/idle.h"
@@ -109,6 +110,61 @@ TEST_CASE("the step error on wild engines", "[consistency]") {
                         << " over 0.02 kPa");
   CHECK(compared > 30);
   CHECK(over * 50 <= compared);  // the 98th percentile
+}
+
+// Neighbours of wild engines, solved as one of many and in full: they must agree on whether there
+// is an idle, and on where.
+void check_one_of_many(int count, unsigned seed) {
+  WildEngines engines(seed);
+  std::mt19937 generator(seed + 1);
+  std::normal_distribution<double> normal;
+  const Coefficients<double> c;
+  int idles = 0, without = 0, differ = 0;
+  double worst_Pa = 0;
+  for (int i = 0; i < count; ++i) {
+    const Engine e = engines.next();
+    const SolveResult middle = solve_idle(e, c, {.gradient = true});
+    if (!middle.balanced) continue;
+    for (int k = 0; k < 3; ++k) {
+      Engine near = e;
+      Inputs<double>& in = near.inputs;
+      const double longer_deg = 8.0 * normal(generator), exhaust_deg = 8.0 * normal(generator);
+      in.intake_duration_050_deg += longer_deg;
+      in.intake_duration_seat_deg += longer_deg + 3.0 * normal(generator);
+      in.exhaust_duration_050_deg += exhaust_deg;
+      in.exhaust_duration_seat_deg += exhaust_deg + 3.0 * normal(generator);
+      in.lobe_separation_deg += 2.0 * normal(generator);
+      in.speed_rpm += 60.0 * normal(generator);
+      in.spark_btdc_deg += 3.0 * normal(generator);
+      ParameterGradient moved = ParameterGradient::Zero();
+      for (std::size_t p = 0; p < kInputCount; ++p)
+        moved[static_cast<Eigen::Index>(p)] = input_value(in, p) - input_value(e.inputs, p);
+      const SolveResult full = solve_idle(near, c);
+      const SolveResult quick =
+          solve_idle(near, c,
+                     {.start = SolvedState(middle.state + middle.gradient->state * moved),
+                      .one_of_many = true});
+      (full.status == Status::ok ? idles : without) += 1;
+      if ((quick.status == Status::ok) != (full.status == Status::ok)) {
+        ++differ;
+      } else if (full.status == Status::ok) {
+        worst_Pa = std::max(worst_Pa, std::fabs(quick.point.map_Pa - full.point.map_Pa));
+      }
+    }
+  }
+  INFO(idles << " idles, " << without << " without, " << differ << " differ, worst " << worst_Pa
+             << " Pa");
+  REQUIRE(idles > count / 2);
+  REQUIRE(without > count / 10);
+  CHECK(differ <= (idles + without) / 500);  // what the header promises, and 5 Pa
+  CHECK(worst_Pa < 5.0);
+}
+
+TEST_CASE("one of many is solved as it is by itself", "[consistency]") {
+  check_one_of_many(150, 777);
+}
+TEST_CASE("one of many is solved as it is by itself, 2000 engines", "[consistency][long]") {
+  check_one_of_many(2000, 4242);
 }
 
 }  // namespace idlefit::test

@@ -36,11 +36,32 @@ double expected_vacuum_Pa(const CoefficientKnowledge& knowledge) {
   return vacuum_Pa(known_engine_at(card_with(5e4), none), knowledge.mean);
 }
 
-InformedEngine informed_by(double vacuum_Pa, const CoefficientKnowledge& knowledge) {
+// The same with its cam card.
+EngineCard known_cam_card() {
+  EngineCard card = card_with(5e4);
+  card.duration_050_deg = {219, 226};
+  card.duration_seat_deg = {272, 279};
+  card.lobe_separation_deg = 111;
+  card.intake_centerline_deg = 107;
+  card.valve_lift_m = {0.0116, 0.0117};
+  return card;
+}
+
+// A reading of an engine in order at a known speed and barometer, so that nothing but the gauge
+// stands between it and closed forms; taken however far off.
+constexpr ReadingTrust kGaugeAlone{
+    .speed_rpm = 0, .weather_Pa = 0, .barometer_Pa = 0, .fault_chance = 0, .least_chance = 0};
+
+TakenReading taken_by(double vacuum_Pa, const CoefficientKnowledge& knowledge,
+                      const ReadingTrust& trust) {
   const EngineCard card = card_with(vacuum_Pa);
-  const auto informed = inform_by_reading(card, complete(card), knowledge);
-  REQUIRE(informed);
-  return *informed;
+  return inform_by_reading(card, complete(card), knowledge, trust);
+}
+
+InformedEngine informed_by(double vacuum_Pa, const CoefficientKnowledge& knowledge) {
+  const TakenReading taken = taken_by(vacuum_Pa, knowledge, kGaugeAlone);
+  REQUIRE(taken.informed);
+  return *taken.informed;
 }
 
 // What the unknowns do to idle MAP at the engine that a reading made out.
@@ -62,9 +83,11 @@ constexpr double kSettled_Pa = 20;
 
 TEST_CASE("a reading that was expected moves nothing", "[closed-form]") {
   for (const CoefficientKnowledge& knowledge : {prior_knowledge(), without_discrepancy()}) {
-    const InformedEngine informed = informed_by(expected_vacuum_Pa(knowledge), knowledge);
-    CHECK(informed.surprise_Pa == Approx(0).margin(1));  // the solver's tolerance, Pa
-    CHECK(informed.surprise_chance == Approx(1).margin(1e-3));
+    const TakenReading taken = taken_by(expected_vacuum_Pa(knowledge), knowledge, kGaugeAlone);
+    CHECK(taken.surprise_Pa == Approx(0).margin(1));  // the solver's tolerance, Pa
+    CHECK(taken.surprise_chance == Approx(1).margin(1e-3));
+    REQUIRE(taken.informed);
+    const InformedEngine& informed = *taken.informed;
     CHECK(informed.unknowns.cwiseAbs().maxCoeff() < 1e-3);
     for (std::size_t k = 0; k < kCoefficientCount; ++k) {
       CHECK(coefficient_value(informed.coefficients, k) ==
@@ -80,8 +103,10 @@ TEST_CASE("a reading draws the prediction by its weight", "[consistency]") {
   const CoefficientKnowledge knowledge = without_discrepancy();
   const double expected_Pa = expected_vacuum_Pa(knowledge);
   for (const double move_Pa : {-8e3, -3e3, 3e3}) {
-    const InformedEngine informed = informed_by(expected_Pa + move_Pa, knowledge);
-    CHECK(informed.surprise_Pa == Approx(-move_Pa).margin(kSettled_Pa));
+    const TakenReading taken = taken_by(expected_Pa + move_Pa, knowledge, kGaugeAlone);
+    CHECK(taken.surprise_Pa == Approx(-move_Pa).margin(kSettled_Pa));
+    REQUIRE(taken.informed);
+    const InformedEngine& informed = *taken.informed;
     CHECK(informed.map_beyond_Pa == Approx(0).margin(kSettled_Pa));
     const double spread_Pa2 =
         effects_Pa(informed, knowledge).squaredNorm() + std::pow(kVacuumReadingSd_Pa, 2);
@@ -123,20 +148,15 @@ TEST_CASE("a reading far off is put down to the car", "[consistency]") {
   // model, and the reading is good to 1.7 kPa.
   CoefficientKnowledge knowledge = prior_knowledge();
   knowledge.covariance *= 0.01;
-  EngineCard card = card_with(5e4);
-  card.duration_050_deg = {219, 226};
-  card.duration_seat_deg = {272, 279};
-  card.lobe_separation_deg = 111;
-  card.intake_centerline_deg = 107;
-  card.valve_lift_m = {0.0116, 0.0117};
+  EngineCard card = known_cam_card();
   const Eigen::VectorXd none =
       Eigen::VectorXd::Zero(static_cast<Eigen::Index>(complete(card).latent_keys.size()));
   card.known.vacuum_Pa = vacuum_Pa(known_engine_at(card, none), knowledge.mean) - 8e3;
-  const auto informed = inform_by_reading(card, complete(card), knowledge);
-  REQUIRE(informed);
-  CHECK(informed->belief.car_mean_Pa() > 0.5 * 8e3);
-  CHECK(informed->belief.car_mean_Pa() < kCarShare * 8e3);
-  CHECK(informed->surprise_chance < 0.2);
+  const TakenReading taken = inform_by_reading(card, complete(card), knowledge, kGaugeAlone);
+  REQUIRE(taken.informed);
+  CHECK(taken.informed->belief.car_mean_Pa() > 0.5 * 8e3);
+  CHECK(taken.informed->belief.car_mean_Pa() < kCarShare * 8e3);
+  CHECK(taken.surprise_chance < 0.2);
 }
 
 TEST_CASE("the reading leaves less unknown than it found", "[consistency]") {
@@ -162,7 +182,96 @@ TEST_CASE("a reading where the model finds no balance is left aside", "[consiste
   const Eigen::VectorXd none =
       Eigen::VectorXd::Zero(static_cast<Eigen::Index>(complete(card).latent_keys.size()));
   REQUIRE_FALSE(solve_idle(known_engine_at(card, none), {}).balanced);
-  CHECK_FALSE(inform_by_reading(card, complete(card), prior_knowledge()));
+  const TakenReading taken = inform_by_reading(card, complete(card), prior_knowledge());
+  CHECK(taken.use == TakenReading::Use::no_idle);
+  CHECK_FALSE(taken.informed);
+}
+
+TEST_CASE("speed and barometer of a reading make it worth less", "[closed-form]") {
+  // Three independent deviations add by their squares: slopes of vacuum by differences of solves.
+  const CoefficientKnowledge knowledge = without_discrepancy();
+  const EngineCard card = card_with(expected_vacuum_Pa(knowledge));
+  const Eigen::VectorXd none =
+      Eigen::VectorXd::Zero(static_cast<Eigen::Index>(complete(card).latent_keys.size()));
+  const Engine engine = known_engine_at(card, none);
+  const auto slope = [&](double Inputs<double>::*input, double step) {
+    Engine above = engine, below = engine;
+    above.inputs.*input += step;
+    below.inputs.*input -= step;
+    return (vacuum_Pa(above, knowledge.mean) - vacuum_Pa(below, knowledge.mean)) / (2 * step);
+  };
+  const ReadingTrust trust;
+  const double sd_Pa =
+      std::hypot(kVacuumReadingSd_Pa, slope(&Inputs<double>::speed_rpm, 5) * trust.speed_rpm,
+                 slope(&Inputs<double>::barometer_Pa, 200) * trust.weather_Pa);
+  CHECK(sd_Pa > 1.02 * kVacuumReadingSd_Pa);
+  // The chance of a reading one kilopascal off, worked out with that deviation.
+  ReadingTrust in_order = trust;
+  in_order.fault_chance = 0;
+  EngineCard off = card;
+  off.known.vacuum_Pa = *card.known.vacuum_Pa - 4000;
+  const TakenReading taken = inform_by_reading(off, complete(off), knowledge, in_order);
+  REQUIRE(taken.informed);
+  const SolveResult at = solve_idle(engine, knowledge.mean, {.gradient = true});
+  PointGradient less_vacuum = *at.gradient;
+  less_vacuum.map_Pa[static_cast<Eigen::Index>(Input::barometer_Pa)] -= 1.0;
+  const Eigen::VectorXd j = unknown_effects_Pa(less_vacuum, complete(off).known->input_per_latent,
+                                               CoefficientUnknowns(knowledge));
+  const double spread_Pa = std::hypot(j.norm(), sd_Pa);
+  CHECK(taken.surprise_chance ==
+        Approx(std::erfc(4000 / spread_Pa / std::sqrt(2.0))).epsilon(0.005));  // of differences
+}
+
+TEST_CASE("a reading far off is put down to a fault, and farther off left aside", "[consistency]") {
+  // A card that says all but little, and cars that stray little from the model: what is left is a
+  // fault, whose 4 inHg make 7 to 8 inHg improbable enough to be left aside.
+  CoefficientKnowledge knowledge = prior_knowledge();
+  knowledge.covariance *= 0.01;
+  for (Discrepancy::Node& node : knowledge.discrepancy.nodes) node.scale_Pa *= 0.2;
+  EngineCard card = known_cam_card();
+  const Eigen::VectorXd none =
+      Eigen::VectorXd::Zero(static_cast<Eigen::Index>(complete(card).latent_keys.size()));
+  const double expected_Pa = vacuum_Pa(known_engine_at(card, none), knowledge.mean);
+  const ReadingTrust trust;
+  double last = 0;
+  bool aside = false;
+  for (const double inches : {0.0, 1.0, 2.5, 4.0, 5.5, 9.0, 11.0}) {
+    card.known.vacuum_Pa = expected_Pa - inches * kInchMercury_Pa;
+    const TakenReading taken = inform_by_reading(card, complete(card), knowledge, trust);
+    INFO(inches << " inHg: chance " << taken.surprise_chance << ", fault "
+                << taken.fault_probability);
+    if (inches == 0.0) CHECK(taken.fault_probability < trust.fault_chance);
+    if (taken.surprise_chance < trust.least_chance) {
+      aside = true;
+      CHECK(taken.use == TakenReading::Use::too_far);
+      CHECK_FALSE(taken.informed);
+      // How far outside is said, from engines drawn: their median is not the one in the middle.
+      CHECK(taken.surprise_Pa == Approx(inches * kInchMercury_Pa).epsilon(0.05));
+    } else {
+      CHECK_FALSE(aside);
+      REQUIRE(taken.informed);
+      CHECK(taken.fault_probability > last);
+      last = taken.fault_probability;
+    }
+  }
+  CHECK(aside);
+  CHECK(last > 0.8);
+}
+
+TEST_CASE("a reading on a cam that the middle engine would not idle with", "[consistency]") {
+  // So long a cam at so low a speed that the engine in the middle has no idle; some around it have,
+  // and a reading says that this one does.
+  const CoefficientKnowledge knowledge = prior_knowledge();
+  EngineCard card = card_with(2.6e4);
+  card.described_as = EngineCard::Words::race;
+  card.speed_rpm = card.known.speed_rpm = 900;
+  const Eigen::VectorXd none =
+      Eigen::VectorXd::Zero(static_cast<Eigen::Index>(complete(card).latent_keys.size()));
+  REQUIRE(solve_idle(known_engine_at(card, none), knowledge.mean).status == Status::no_idle);
+  const TakenReading taken = inform_by_reading(card, complete(card), knowledge);
+  REQUIRE(taken.informed);
+  const SolveResult idle = solve_idle(taken.informed->engine, taken.informed->coefficients);
+  CHECK(idle.status == Status::ok);
 }
 
 }  // namespace
