@@ -113,11 +113,12 @@ std::string ask_paragraphs(const Estimate& e) {
     if (lead && text.empty()) {
       const BaselineChoice& b = e.baseline;
       const double sd_Pa = e.uncertainty->sd_Pa;
-      text = labelled("Ask first", kLabelWidth,
-                      fmt::format("{} It tells most between {} and {}: ± {:.1f} kPa becomes "
-                                  "± {:.1f}.",
-                                  a.question, b.custom ? "custom" : b.name, b.runner_up,
-                                  to_kPa(sd_Pa), to_kPa(sd_Pa - a.map_sd_removed_Pa)));
+      text =
+          labelled("Ask first", kLabelWidth,
+                   fmt::format("{} It tells most between {} and {}: ± {:.1f} kPa becomes "
+                               "± {:.1f}, and the choice changes with {:.0f}%.",
+                               a.question, b.custom ? "custom" : b.name, b.runner_up, to_kPa(sd_Pa),
+                               to_kPa(sd_Pa - a.map_sd_removed_Pa), 100 * a.chance_of_change));
     } else {
       more.push_back(
           fmt::format("{} (narrows by {:.1f} kPa)", a.question, to_kPa(a.map_sd_removed_Pa)));
