@@ -116,7 +116,7 @@ std::string ask_paragraphs(const Estimate& e) {
       text =
           labelled("Ask first", kLabelWidth,
                    fmt::format("{} It tells most between {} and {}: ± {:.1f} kPa becomes "
-                               "± {:.1f}, and the choice changes with {:.0f}%.",
+                               "± {:.1f}, {:.0f}% to change it.",
                                a.question, b.custom ? "custom" : b.name, b.runner_up, to_kPa(sd_Pa),
                                to_kPa(sd_Pa - a.map_sd_removed_Pa), 100 * a.chance_of_change));
     } else {
@@ -429,7 +429,7 @@ void rank_questions(Estimate& e, const BaselineSet& baselines, const Unknowns& u
   const MapUncertainty at_sea_level(sea_level.map_Pa, unknowns.belief);
   const Eigen::VectorXd burns = unknowns.belief.principal_direction(sea_level.burned_fraction);
   const std::string seat_height =
-      number_text(e.completion.engine.inputs.seat_height_m / kInch_m, 3);
+      fmt::format("{:.3f}", to_inches(e.completion.engine.inputs.seat_height_m));
 
   std::vector<AskNext> ranked;
   std::vector<Knowing> knowing;

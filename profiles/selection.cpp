@@ -269,8 +269,8 @@ BaselineChoice choose_baseline(const BaselineSet& set, double map_sea_level_kPa,
         ", which is the likeliest: rich runs better than lean.");
   }
   if (!choice.decided) {
-    choice.reasons.push_back("It is known to " + number_text(in_kPa(likely.sd_Pa()), 2) +
-                             " kPa only (one standard deviation).");
+    choice.reasons.push_back("It is known to ± " + number_text(in_kPa(likely.sd_Pa()), 2) +
+                             " kPa only.");
   }
   return choice;
 }
