@@ -15,6 +15,7 @@
 #include "cli/estimate.h"
 #include "cli/exit_code.h"
 #include "cli/fit.h"
+#include "cli/profiles.h"
 #include "cli/questions.h"
 #include "cli/save_file.h"
 #include "cli/terminal.h"
@@ -207,6 +208,82 @@ struct FitCommand {
   }
 };
 
+// --- profiles
+
+struct ProfilesCommand {
+  CommonOptions common;
+  std::string name, folder;
+  CLI::App *list = nullptr, *show = nullptr, *verify = nullptr;
+
+  void add_to(CLI::App& command) {
+    list = command.add_subcommand("list", "The profiles of the set and their ranges");
+    show = command.add_subcommand("show", "All that one profile holds, with its basis");
+    verify = command.add_subcommand("verify", "Whether a set is whole, and what it lacks");
+    show->add_option("NAME", name, "A profile of the set")->type_name("");
+    verify->add_option("FOLDER", folder, "A folder with baselines.yaml; else the set in use")
+        ->type_name("");
+    for (CLI::App* part : {list, show, verify}) {
+      part->allow_extras();
+      add_common(*part, common);
+    }
+    command.footer(
+        "Examples:\n"
+        "  idlefit profiles list\n"
+        "  idlefit profiles show firm\n"
+        "  idlefit profiles verify our_profiles\n"
+        "Exit code: 0 done, the set is whole; 1 verify: it lacks values to start from; 2 the\n"
+        "command line is wrong; 3 the set is missing or refused; 5 a bug.");
+  }
+
+  CLI::App* part() const {
+    for (CLI::App* p : {list, show, verify}) {
+      if (p->parsed()) return p;
+    }
+    return nullptr;
+  }
+
+  int run() const {
+    if (part() == nullptr) {
+      return usage_error("say what to do with the profiles: list, show or verify", "profiles");
+    }
+    if (!folder.empty() && !common.profiles.empty()) {
+      return usage_error("give the folder once, as FOLDER or with --profiles", "profiles verify");
+    }
+    if (part() == show && name.empty()) {
+      return usage_error("show needs the name of a profile", "profiles show");
+    }
+    const BaselineSet set = folder.empty() ? baselines_of(common) : read_baselines(folder);
+    const Style style = style_of(common);
+    if (part() == list) {
+      return answer(profile_list_json(set), profile_list_line(set), profile_list_text(set, style));
+    }
+    if (part() == verify) {
+      answer(profile_check_json(set), profile_check_line(set), profile_check_text(set, style));
+      return is_whole(set) ? kExitAnswer : kExitUnreliable;
+    }
+    const BaselineProfile* const profile = find_profile(set, name);
+    if (profile == nullptr) return no_such(set);
+    return answer(profile_json(*profile), profile_line(*profile), profile_text(*profile, style));
+  }
+
+ private:
+  int answer(const nlohmann::ordered_json& document, const std::string& line,
+             const std::string& text) const {
+    print(common.json ? document.dump(2) + "\n" : common.quiet ? line + "\n" : text);
+    return kExitAnswer;
+  }
+
+  int no_such(const BaselineSet& set) const {
+    std::vector<std::string_view> names;
+    for (const BaselineProfile& p : set.profiles) names.push_back(p.name);
+    const std::string near = nearest_name(name, names);
+    return usage_error(fmt::format("no profile {}; {}", printable(name),
+                                   near.empty() ? "the set has " + word_list(names) + "."
+                                                : "did you mean " + near + "?"),
+                       "profiles show");
+  }
+};
+
 // --- The command line
 // -----------------------------------------------------------------------------
 
@@ -225,6 +302,13 @@ std::vector<std::string> names_like(const CLI::App& app, bool option) {
   return names;
 }
 
+// "profiles show": a command with those it belongs to, the program's name left out.
+std::string full_name(const CLI::App& app) {
+  const CLI::App* const parent = app.get_parent();
+  const bool top = parent == nullptr || parent->get_parent() == nullptr;
+  return top ? app.get_name() : full_name(*parent) + " " + app.get_name();
+}
+
 std::string unexpected(const CLI::App& app, const std::string& argument) {
   const bool option = argument.size() > 1 && argument[0] == '-';
   const std::string shown = printable(argument);
@@ -235,9 +319,10 @@ std::string unexpected(const CLI::App& app, const std::string& argument) {
   if (!option && app.get_name() == "idlefit" && argument.ends_with(".yaml")) {
     return "say what to do with the file, for example: idlefit estimate " + shown;
   }
-  std::string message = option                        ? "unknown option " + shown
-                        : app.get_name() == "idlefit" ? "unknown command " + shown
-                                                      : "unexpected argument " + shown;
+  std::string message = option ? "unknown option " + shown
+                        : app.get_name() == "idlefit" || app.get_name() == "profiles"
+                            ? "unknown command " + shown
+                            : "unexpected argument " + shown;
   message += near.empty() ? "." : fmt::format("; did you mean {}?", near);
   return message;
 }
@@ -265,24 +350,36 @@ int run(int argc, char** argv) {
   fit_app->allow_extras();
   fit_command.add_to(*fit_app);
 
+  ProfilesCommand profiles_command;
+  CLI::App* profiles_app =
+      app.add_subcommand("profiles", "List, show and verify a set of baseline profiles");
+  profiles_app->allow_extras();
+  profiles_command.add_to(*profiles_app);
+
   const CLI::App* chosen = &app;
   try {
     app.parse(argc, argv);
     if (estimate_app->parsed()) chosen = estimate_app;
     if (fit_app->parsed()) chosen = fit_app;
+    if (profiles_app->parsed()) {
+      chosen = profiles_app;
+      if (profiles_command.part() != nullptr) chosen = profiles_command.part();
+    }
     const std::vector<std::string> extra = chosen->remaining();
-    const std::string command = chosen == &app ? "" : chosen->get_name();
+    const std::string command = chosen == &app ? "" : full_name(*chosen);
     if (!extra.empty()) return usage_error(unexpected(*chosen, extra.front()), command);
     if (chosen == &app) {
       return usage_error("say what to do, for example: idlefit estimate truck.yaml", command);
     }
+    if (profiles_app->parsed()) return profiles_command.run();
     return chosen == fit_app ? fit_command.run() : estimate_command.run();
   } catch (const CLI::Success& asked) {  // --help, --version
     return app.exit(asked);
   } catch (const CLI::ParseError& error) {
-    return usage_error(error.what(), estimate_app->parsed() ? "estimate"
-                                     : fit_app->parsed()    ? "fit"
-                                                            : "");
+    return usage_error(error.what(), estimate_app->parsed()   ? "estimate"
+                                     : fit_app->parsed()      ? "fit"
+                                     : profiles_app->parsed() ? "profiles"
+                                                              : "");
   } catch (const InputError& error) {
     fmt::print(stderr, "{}\n", error.what());
     return kExitInput;

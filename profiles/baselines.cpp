@@ -6,7 +6,9 @@
 #include <cmath>
 #include <cstddef>
 #include <filesystem>
+#include <stdexcept>
 #include <string_view>
+#include <utility>
 
 #include "profiles/units.h"
 #include "profiles/yaml_reader.h"
@@ -19,45 +21,10 @@ using namespace std::string_view_literals;
 constexpr std::string_view kSchema = "idlefit.profiles/1";
 constexpr std::string_view kCustom = "custom";
 
-constexpr QuantityRange kMapRange{Dimension::pressure, 5.0, 110.0, "kPa",
-                                  "an absolute manifold pressure"};
+// Ample for forty profiles with large tables.
+constexpr YamlLimits kLimits{.bytes = 8'000'000, .nodes = 250'000};
 
 std::string kilopascals(double pressure_kPa) { return number_text(pressure_kPa, 3) + " kPa"; }
-
-double pressure_kPa(const YamlNode& node, const std::string& field) {
-  return from_program_unit(node.as_quantity(field, kMapRange, "Give it as absolute pressure."),
-                           "kPa", Dimension::pressure);
-}
-
-BaselineProfile read_profile(const YamlNode& node, const std::string& field) {
-  constexpr std::array kKeys{"name"sv, "map_sea_level"sv, "meaning"sv, "basis"sv};
-  constexpr std::array kRangeKeys{"from"sv, "to"sv};
-  node.expect_map(field, kKeys);
-  BaselineProfile profile;
-  profile.name = node.require(field, "name").as_text(field + ".name", 40);
-  if (profile.name == kCustom) {
-    throw node.find("name")->error(field + ".name", "a name other than \"custom\"",
-                                   "That word stands for a calibration of its own.");
-  }
-  const YamlNode& range = node.require(field, "map_sea_level");
-  const std::string range_field = field + ".map_sea_level";
-  range.expect_map(range_field, kRangeKeys);
-  profile.map_from_kPa = pressure_kPa(range.require(range_field, "from"), range_field + ".from");
-  profile.map_to_kPa = pressure_kPa(range.require(range_field, "to"), range_field + ".to");
-  if (profile.map_to_kPa <= profile.map_from_kPa) {
-    throw range.find("to")->error(
-        range_field + ".to",
-        "more than " + kilopascals(profile.map_from_kPa) + ", where the profile begins",
-        "Are the two swapped?");
-  }
-  if (const YamlNode* const meaning = node.find("meaning")) {
-    profile.meaning = meaning->as_text(field + ".meaning", 500);
-  }
-  if (const YamlNode* const basis = node.find("basis")) {
-    profile.basis = basis->as_text(field + ".basis", 500);
-  }
-  return profile;
-}
 
 // Profiles must follow one another without gap or overlap, and have names of their own.
 void check_against_before(const std::vector<BaselineProfile>& before,
@@ -88,7 +55,8 @@ void check_against_before(const std::vector<BaselineProfile>& before,
 }
 
 BaselineSet baselines_of(const YamlNode& root) {
-  constexpr std::array kKeys{"schema"sv, "name"sv, "provisional"sv, "basis"sv, "profiles"sv};
+  constexpr std::array kKeys{"schema"sv,      "name"sv,  "edition"sv,
+                             "provisional"sv, "basis"sv, "profiles"sv};
   root.expect_map("", kKeys);
   const YamlNode& schema = root.require("", "schema");
   if (schema.as_text("schema", 60) != kSchema) {
@@ -97,6 +65,9 @@ BaselineSet baselines_of(const YamlNode& root) {
   }
   BaselineSet set;
   if (const YamlNode* const name = root.find("name")) set.name = name->as_text("name", 100);
+  if (const YamlNode* const edition = root.find("edition")) {
+    set.edition = edition->as_text("edition", 40);
+  }
   if (const YamlNode* const provisional = root.find("provisional")) {
     set.provisional = provisional->as_switch("provisional");
   }
@@ -111,21 +82,51 @@ BaselineSet baselines_of(const YamlNode& root) {
   for (std::size_t i = 0; i < profiles.children.size(); ++i) {
     const std::string field = "profiles[" + std::to_string(i + 1) + "]";
     const YamlNode& node = profiles.children[i];
-    BaselineProfile profile = read_profile(node, field);
+    BaselineProfile profile = read_baseline_profile(node, field);
     check_against_before(set.profiles, profile, node, field);
     set.profiles.push_back(std::move(profile));
   }
   return set;
 }
 
+std::string text_of(const BaselineSet& set) {
+  std::string out = "# Baseline profiles. What each key means: docs/profiles.md.\n";
+  out += "schema: " + std::string(kSchema) + "\n";
+  if (!set.name.empty()) out += "name: " + yaml_quoted(set.name) + "\n";
+  if (!set.edition.empty()) out += "edition: " + yaml_quoted(set.edition) + "\n";
+  if (set.provisional) out += "provisional: on\n";
+  if (!set.basis.empty()) out += "basis: " + yaml_quoted(set.basis) + "\n";
+  out += "profiles:\n";
+  for (const BaselineProfile& profile : set.profiles) out += write_baseline_profile(profile);
+  return out;
+}
+
 }  // namespace
 
 BaselineSet read_baselines(const std::string& folder) {
-  return baselines_of(read_yaml_file((std::filesystem::path(folder) / "baselines.yaml").string()));
+  return baselines_of(
+      read_yaml_file((std::filesystem::path(folder) / "baselines.yaml").string(), kLimits));
+}
+
+BaselineSet parse_baselines(std::string_view text, const std::string& name) {
+  return baselines_of(parse_yaml(text, name, kLimits));
 }
 
 BaselineSet built_in_baselines() {
-  return baselines_of(parse_yaml(shipped_baselines_yaml(), "built-in baselines.yaml"));
+  return parse_baselines(shipped_baselines_yaml(), "built-in baselines.yaml");
+}
+
+std::string write_baselines(const BaselineSet& set) {
+  // What is written must not turn out unreadable later, nor as something else.
+  try {
+    std::string text = text_of(set);
+    if (parse_baselines(text, "baselines to be written") == set) return text;
+  } catch (const InputError& problem) {
+    throw std::logic_error(problem.what());
+  } catch (const QuantityError&) {
+    throw std::logic_error("baselines to be written hold a number that is none");
+  }
+  throw std::logic_error("baselines to be written do not read back");
 }
 
 }  // namespace idlefit

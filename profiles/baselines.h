@@ -4,29 +4,32 @@
 #include <string_view>
 #include <vector>
 
-namespace idlefit {
+#include "profiles/baseline_profile.h"
 
-/// A baseline calibration and the idle it is meant for.
-struct BaselineProfile {
-  std::string name;
-  double map_from_kPa = 0, map_to_kPa = 0;  ///< idle MAP of the engine at sea level
-  std::string meaning;                      ///< for which engines, in plain words; may be empty
-  std::string basis;                        ///< where the range comes from; may be empty
-};
+namespace idlefit {
 
 /// Profiles in order of rising idle MAP, each beginning where the one before ends. Below the first
 /// the first still serves; above the last a custom calibration is wanted.
 struct BaselineSet {
   std::string name;
+  std::string edition;       ///< of the set, in its maker's words; may be empty
   bool provisional = false;  ///< the ranges stand on no measurement
   std::string basis;
   std::vector<BaselineProfile> profiles;
+
+  bool operator==(const BaselineSet&) const = default;
 };
 
 /// Reads `baselines.yaml` in a folder (schema idlefit.profiles/1; docs/profiles.md). Throws
 /// InputError for whatever is wrong with it: unknown schema or keys, gaps, overlaps, wrong order,
-/// names given twice.
+/// names given twice, values without a basis, tables that do not fit their axes.
 BaselineSet read_baselines(const std::string& folder);
+/// The same from the text of such a file; `name` is for messages.
+BaselineSet parse_baselines(std::string_view text, const std::string& name);
+
+/// The set as the text of a `baselines.yaml` that reads back as the same. Throws std::logic_error
+/// where no file may hold it (what a reader would refuse).
+std::string write_baselines(const BaselineSet& set);
 
 /// The set that comes with the program, part of it: no file is read.
 BaselineSet built_in_baselines();

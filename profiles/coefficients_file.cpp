@@ -359,41 +359,6 @@ CoefficientsFile coefficients_of(const YamlNode& root) {
 
 // --- Writing -------------------------------------------------------------------------------------
 
-// A text as one YAML scalar in double quotes. Each of its lines begins a line of the file,
-// indented, so that it can still be read.
-std::string quoted(std::string_view text, std::size_t indentation) {
-  std::string scalar = "\"";
-  bool line_begins = false;
-  for (std::size_t i = 0; i < text.size();) {
-    const Utf8Character character = utf8_character(text, i);
-    if (!character.valid) throw std::logic_error("a text to be written is not UTF-8");
-    if (line_begins) {
-      scalar += "\\\n" + std::string(indentation, ' ');
-      // A blank there is taken for indentation.
-      if (character.code == ' ') scalar += '\\';
-    }
-    line_begins = character.code == '\n';
-    if (character.code == '\n') {
-      scalar += "\\n";
-    } else if (character.code == '\t') {
-      scalar += "\\t";
-    } else if (character.code == '\r') {
-      scalar += "\\r";
-    } else if (character.code == '"' || character.code == '\\') {
-      scalar += {'\\', static_cast<char>(character.code)};
-    } else if (character.code == 0xFEFF) {
-      scalar += "\\uFEFF";
-    } else if (!is_text(character)) {
-      constexpr std::string_view kDigits = "0123456789ABCDEF";
-      scalar += {'\\', 'x', kDigits[character.code >> 4 & 0xF], kDigits[character.code & 0xF]};
-    } else {
-      scalar += text.substr(i, character.length);
-    }
-    i += character.length;
-  }
-  return scalar + "\"";
-}
-
 // The name of a file, which on disk may be any bytes.
 std::string quoted_name(const std::string& name, std::size_t indentation) {
   for (std::size_t i = 0; i < name.size();) {
@@ -404,7 +369,7 @@ std::string quoted_name(const std::string& name, std::size_t indentation) {
     }
     i += character.length;
   }
-  return quoted(name, indentation);
+  return yaml_quoted(name, indentation);
 }
 
 // Whether a text comes out of a literal block as it went in: YAML makes every end of line "\n", and
@@ -421,7 +386,7 @@ bool fits_block(std::string_view text) {
 
 // A text as a literal block where that can hold it, else in quotes.
 std::string block(std::string_view text, std::size_t indentation) {
-  if (!fits_block(text)) return quoted(text, indentation);
+  if (!fits_block(text)) return yaml_quoted(text, indentation);
   // How the ends of line behind the last character are kept: none, one, or all.
   std::string scalar = !text.ends_with('\n') ? "|-" : text.ends_with("\n\n") ? "|+" : "|";
   if (text.ends_with('\n')) text.remove_suffix(1);
@@ -466,7 +431,7 @@ void write_knowledge(std::string& out, const std::string& margin,
     out += margin + "  " + index_name(i) +
            ": {value: " + exact_number_text(coefficient_value(knowledge.mean, i)) +
            ", deviation: " + number_text(std::sqrt(covariance(i, i)), kShownDigits) +
-           ", unit: " + quoted(kCoefficientInfo[i].unit, 0) + "}\n";
+           ", unit: " + yaml_quoted(kCoefficientInfo[i].unit, 0) + "}\n";
   }
   constexpr std::array kPressureUnits{"kPa"sv};
   out += margin + "discrepancy:\n";
@@ -558,7 +523,7 @@ std::string write_coefficients(const CoefficientsFile& file) {
       "edited.\n"
       "# What each key means: docs/coefficients-file.md.\n";
   out += "schema: " + std::string(kSchema) + "\n";
-  out += "program: " + quoted(file.program, 2) + "\n";
+  out += "program: " + yaml_quoted(file.program, 2) + "\n";
   out += "date: " + file.date + "\n";
   out += "physics: " + std::to_string(file.physics) + "\n";
   constexpr std::array kPressureUnits{"kPa"sv};

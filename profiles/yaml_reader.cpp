@@ -11,6 +11,7 @@
 #include <limits>
 #include <optional>
 #include <sstream>
+#include <stdexcept>
 #include <unordered_set>
 #include <utility>
 
@@ -539,8 +540,8 @@ double YamlNode::as_quantity(std::string_view field, const QuantityRange& range,
   throw error(field, expected, (guess.empty() ? "" : did_you_mean(guess)) + leave_out(remedy));
 }
 
-std::size_t YamlNode::as_word(std::string_view field,
-                              std::span<const std::string_view> words) const {
+std::size_t YamlNode::as_word(std::string_view field, std::span<const std::string_view> words,
+                              std::string_view remedy) const {
   const std::string expected = word_list(words);
   expect_scalar(field, expected);
   const std::string wanted = folded(text);
@@ -548,7 +549,7 @@ std::size_t YamlNode::as_word(std::string_view field,
     if (folded(words[i]) == wanted) return i;
   }
   const std::string near = nearest_name(text, words);
-  throw error(field, expected, near.empty() ? leave_out({}) : "Did you mean " + near + "?");
+  throw error(field, expected, near.empty() ? leave_out(remedy) : "Did you mean " + near + "?");
 }
 
 bool YamlNode::as_switch(std::string_view field) const {
@@ -592,6 +593,41 @@ YamlNode parse_yaml_argument(const std::string& argument, std::size_t value_star
   YamlNode node = parse(text, source, limits);
   if (node.place.line == 0) node.place = place_at(source, 0, static_cast<int>(value_start));
   return node;
+}
+
+// --- Writing -------------------------------------------------------------------------------------
+
+std::string yaml_quoted(std::string_view text, std::size_t indentation) {
+  std::string scalar = "\"";
+  bool line_begins = false;
+  for (std::size_t i = 0; i < text.size();) {
+    const Utf8Character character = utf8_character(text, i);
+    if (!character.valid) throw std::logic_error("a text to be written is not UTF-8");
+    if (line_begins) {
+      scalar += "\\\n" + std::string(indentation, ' ');
+      // A blank there is taken for indentation.
+      if (character.code == ' ') scalar += '\\';
+    }
+    line_begins = character.code == '\n';
+    if (character.code == '\n') {
+      scalar += "\\n";
+    } else if (character.code == '\t') {
+      scalar += "\\t";
+    } else if (character.code == '\r') {
+      scalar += "\\r";
+    } else if (character.code == '"' || character.code == '\\') {
+      scalar += {'\\', static_cast<char>(character.code)};
+    } else if (character.code == 0xFEFF) {
+      scalar += "\\uFEFF";
+    } else if (!is_text(character)) {
+      constexpr std::string_view kDigits = "0123456789ABCDEF";
+      scalar += {'\\', 'x', kDigits[character.code >> 4 & 0xF], kDigits[character.code & 0xF]};
+    } else {
+      scalar += text.substr(i, character.length);
+    }
+    i += character.length;
+  }
+  return scalar + "\"";
 }
 
 // --- Names ---------------------------------------------------------------------------------------

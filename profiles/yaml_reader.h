@@ -91,7 +91,8 @@ class YamlNode {
   double as_quantity(std::string_view field, const QuantityRange& range,
                      std::string_view remedy = {}) const;
   /// One of some words, its index; upper case, hyphens and underscores do not matter.
-  std::size_t as_word(std::string_view field, std::span<const std::string_view> words) const;
+  std::size_t as_word(std::string_view field, std::span<const std::string_view> words,
+                      std::string_view remedy = {}) const;
   bool as_switch(std::string_view field) const;  ///< on, off, yes, no, true, false
 
   /// An InputError about this node. `expected` and `next_step` as in InputError.
@@ -115,6 +116,11 @@ YamlNode parse_yaml(std::string_view text, std::string name, const YamlLimits& l
 /// Parses the value of a command-line argument, text behind `value_start` bytes of `argument`.
 YamlNode parse_yaml_argument(const std::string& argument, std::size_t value_start,
                              std::string name);
+
+/// A text as one YAML scalar in double quotes. Each of its lines begins a line of the file,
+/// indented by so many blanks, so that it can still be read. Throws std::logic_error for what is
+/// not UTF-8.
+std::string yaml_quoted(std::string_view text, std::size_t indentation = 0);
 
 /// The candidate nearest to a name by edit distance (insertions, deletions, replacements and swaps
 /// of neighbours), ignoring case, hyphens and underscores; empty where none is near enough to be
