@@ -12,7 +12,7 @@
 namespace idlefit {
 namespace {
 
-constexpr std::size_t kLabelWidth = 14;
+constexpr std::size_t kLabelWidth = 19;
 constexpr std::size_t kCellWidth = 6;
 
 double finite(double value) {
@@ -217,7 +217,7 @@ std::string profile_list_text(const BaselineSet& set, const Style& style) {
   for (const BaselineProfile& p : set.profiles) width = std::max(width, display_width(p.name));
   for (const BaselineProfile& p : set.profiles) {
     std::string words = range_words(p);
-    if (!p.meaning.empty()) words += "  " + p.meaning;
+    if (!p.meaning.empty()) words += ": " + p.meaning;
     text += labelled(padded(p.name, width + 2), width + 2, words);
   }
   return text + labelled("", 0, "Above the last: a custom calibration.");
