@@ -88,6 +88,8 @@ struct EstimateCommand {
         ->type_name("KEY=VALUE")
         ->allow_extra_args(false);
     command.add_flag("--explain", options.explain, "Show what the pressure is made of");
+    command.add_flag("--start", options.start,
+                     "Show what to start this engine with: idle speed, spark, injectors");
     command
         .add_option("--sample", options.samples,
                     "Take the interval from so many sampled engines (16 to 100000)")
@@ -117,7 +119,9 @@ struct EstimateCommand {
     }
     const EngineCard card = read_engine_card(file, sets);
     const BaselineSet baselines = baselines_of(common);
-    const Estimate answer = estimate(card, baselines, coefficients_of(common).posterior, options);
+    EstimateOptions wanted = options;
+    wanted.start = common.json || (options.start && !common.quiet);
+    const Estimate answer = estimate(card, baselines, coefficients_of(common).posterior, wanted);
     if (common.json) {
       print(estimate_json(answer).dump(2) + "\n");
     } else if (common.quiet) {

@@ -33,15 +33,12 @@ constexpr std::string_view kCaution =
     "manual, "
     "local codes and licensed practice come before this estimate.";
 
-// What the vacuum means for a brake booster. 16 to 18 inHg are commonly wanted (service manuals);
-// the steps below that are common practice, no source. Empty where there is enough.
-std::string brake_note(double vacuum_inHg, bool in_gear) {
-  if (vacuum_inHg >= 16) return {};
-  const std::string_view wants = vacuum_inHg >= 14   ? "is marginal"
-                                 : vacuum_inHg >= 10 ? "wants a vacuum reservoir or pump"
-                                                     : "wants a pump, hydraulic or manual brakes";
-  return fmt::format("Power brakes: {:.1f} inHg {} (16-18 is usual{}).", vacuum_inHg, wants,
-                     in_gear ? "" : "; in gear it is 1-3 less");
+// What the vacuum means for a brake booster; empty where there is enough.
+std::string brake_note(double vacuum_Pa, bool in_gear) {
+  const Booster booster = booster_at(vacuum_Pa);
+  if (booster == Booster::enough) return {};
+  return fmt::format("Power brakes: {:.1f} inHg {} (16-18 is usual{}).", to_inHg(vacuum_Pa),
+                     booster_words(booster), in_gear ? "" : "; in gear it is 1-3 less");
 }
 
 bool in_gear(const Estimate& e) { return e.completion.engine.inputs.converter_torque_Nm > 0; }
@@ -561,7 +558,7 @@ void warn(Estimate& e) {
     }
   }
   if (e.idle.status != Status::ok) return;
-  const std::string brakes = brake_note(to_inHg(vacuum_Pa(p)), in_gear(e));
+  const std::string brakes = brake_note(vacuum_Pa(p), in_gear(e));
   if (!brakes.empty()) e.warnings.push_back(brakes);
 }
 
@@ -584,6 +581,7 @@ Estimate estimate(const EngineCard& card, const BaselineSet& baselines,
                     : solve_idle(at_sea_level(e), e.coefficients, {.gradient = true});
   weigh(e, baselines, unknowns, options.samples);
   if (options.explain) e.explanation = explain_idle(e.completion.engine, e.coefficients);
+  if (options.start) e.start = starting_values(card, e.completion.engine, e.coefficients);
   if (e.idle.status == Status::no_idle) e.remedy = remedy_for(e);
   warn(e);
   return e;
@@ -636,6 +634,7 @@ std::string estimate_text(const Estimate& e, const BaselineSet& baselines, const
 
   std::string text = style.bold(head) + above + assumed;
   text += style.warning(warnings) + below;
+  if (e.start) text += "\nTo start with:\n" + starting_text(*e.start, kLabelWidth);
   if (!e.explanation.empty()) {
     text += "\nWhere the pressure comes from, each taken away alone (they do not add up):\n";
     for (const Contribution& c : e.explanation) {
@@ -688,6 +687,7 @@ nlohmann::ordered_json estimate_json(const Estimate& e) {
       document["explain"].push_back(std::move(part));
     }
   }
+  if (e.start) document["start"] = starting_json(*e.start);
   document["warnings"] = e.warnings;
   return document;
 }

@@ -6,6 +6,7 @@
 #include <string>
 #include <vector>
 
+#include "cli/starting.h"
 #include "cli/terminal.h"
 #include "model/explain.h"
 #include "model/idle.h"
@@ -55,6 +56,7 @@ struct Estimate {
   BaselineChoice baseline;
   std::vector<AskNext> ask_next;          ///< most useful first
   std::vector<Contribution> explanation;  ///< filled on request
+  std::optional<StartingValues> start;    ///< likewise
   std::string remedy;                     ///< what to change where there is no idle; else empty
   std::vector<std::string> warnings;
 
@@ -64,6 +66,7 @@ struct Estimate {
 
 struct EstimateOptions {
   bool explain = false;     ///< fill Estimate::explanation
+  bool start = false;       ///< fill Estimate::start
   std::size_t samples = 0;  ///< sampled engines for the interval; 0: only where it needs them
 };
 

@@ -85,18 +85,17 @@ std::string ve_text(const VeTable& t) {
       fmt::format("percent, on the density at manifold pressure and the temperature of {}. {}",
                   density_words(t), origin(t.basis, t.source)));
   // As many pressures side by side as a screen holds.
-  const std::size_t across = (kTextWidth - 8) / kCellWidth;
+  const std::size_t across = (kTextWidth - 9) / kCellWidth;
   const std::size_t columns = t.map_kPa.size();
   for (std::size_t from = 0; from < columns; from += across) {
     const std::size_t to = std::min(columns, from + across);
-    text += fmt::format("{:>8}", "rpm \\ kPa");
-    text.resize(text.size() - 1);
+    text += "rpm \\ kPa";
     for (std::size_t j = from; j < to; ++j) {
       text += fmt::format("{:>{}}", number_text(t.map_kPa[j], 3), kCellWidth);
     }
     text += "\n";
     for (std::size_t i = 0; i < t.speed_rpm.size(); ++i) {
-      text += fmt::format("{:>8}", number_text(t.speed_rpm[i], 4));
+      text += fmt::format("{:>9}", number_text(t.speed_rpm[i], 4));
       for (std::size_t j = from; j < to; ++j) {
         const auto row = static_cast<Eigen::Index>(i), column = static_cast<Eigen::Index>(j);
         const std::string cell = fmt::format("{:.0f}{}", 100 * t.ve(row, column),

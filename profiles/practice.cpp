@@ -114,6 +114,16 @@ Spread idle_speed_at(double duration_050_deg, int cylinders) {
   return {curve.at(duration_050_deg) + fewer_cylinders, 60.0};
 }
 
+double least_idle_speed_rpm(int cylinders) {
+  // 600 rpm for a V8, 50 to 100 more for fewer cylinders.
+  return cylinders <= 4 ? 700.0 : cylinders <= 6 ? 650.0 : 600.0;
+}
+
+SparkReach idle_spark_reach(EngineCard::Ignition ignition) {
+  return ignition == EngineCard::Ignition::controlled ? SparkReach{5.0, 27.0}
+                                                      : SparkReach{5.0, 20.0};
+}
+
 Spread idle_spark_at(double duration_050_deg) {
   static constexpr SmoothCurve<5> curve{
       {{{188.0, 11.0}, {214.0, 15.0}, {225.0, 17.0}, {236.0, 20.0}, {260.0, 25.0}}}};

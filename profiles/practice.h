@@ -32,6 +32,18 @@ Spread seat_gap_of(EngineCard::Lifter lifter, std::optional<EngineCard::Words> w
 Spread lobe_separation_at(double duration_050_deg);
 /// Warm idle speed (rpm) usual in neutral at that duration and number of cylinders.
 Spread idle_speed_at(double duration_050_deg, int cylinders);
+/// The least warm idle speed (rpm) in neutral that is usual for that many cylinders, whatever the
+/// cam: below it oil pressure, alternator and belt drives come to their ends. In gear and
+/// with air conditioning it differs as below.
+double least_idle_speed_rpm(int cylinders);
+inline constexpr double kDriveSpeedDrop_rpm = 110.0;        ///< in gear; 75 to 150 rpm
+inline constexpr double kAirConditioningRaise_rpm = 100.0;  ///< 50 to 150 rpm
+/// Where idle spark may be put (crank degrees before top dead centre): of fixed ignition the
+/// initial timing; of controlled ignition what leaves 8 deg of the usual 35 to the idle control.
+struct SparkReach {
+  double low_deg, high_deg;
+};
+SparkReach idle_spark_reach(EngineCard::Ignition ignition);
 /// Spark at idle, all advance included (crank degrees before top dead centre).
 Spread idle_spark_at(double duration_050_deg);
 /// Mixture at idle (lambda).
