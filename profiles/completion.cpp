@@ -33,9 +33,9 @@ constexpr double kLatentStep = 1e-3;
 // covers, so that the lobe exists.
 constexpr double kAssumedPowerMin = 1.6, kAssumedPowerMax = 7.8;
 
-constexpr double kFanSpread = 0.35;                  // share of a belt fan's power
-constexpr double kSteeringSpread = 0.15;             // share: 0.3 to 0.5 kW
-constexpr double kCompressorSpread = 0.30;           // share: 1 to 3 kW
+constexpr double kFanSpread = 0.35;         // share of a belt fan's power
+constexpr double kSteeringSpread = 0.15;    // share: 0.3 to 0.5 kW
+constexpr double kCompressorSpread = 0.30;  // share: 1 to 3 kW
 
 using Card = EngineCard;
 

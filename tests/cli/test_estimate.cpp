@@ -46,8 +46,8 @@ TEST_CASE("every example gives a whole document", "[consistency]") {
   for (const std::string& file : example_files()) {
     INFO(file);
     const json e = estimate_of(file);
-    std::set<std::string> keys{"schema", "engine",   "status",  "idle",     "interval",
-                               "cam",    "baseline", "assumed", "ask_next", "warnings"};
+    std::set<std::string> keys{"schema",   "engine",  "status",   "idle",  "interval", "cam",
+                               "baseline", "assumed", "ask_next", "start", "warnings"};
     if (e.contains("known")) {
       keys.insert("known");
       CHECK(keys_of(e["known"]) ==
