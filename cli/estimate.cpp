@@ -30,8 +30,7 @@ constexpr std::size_t kLabelWidth = 11;
 
 constexpr std::string_view kCaution =
     "fuel under pressure, carbon monoxide, moving belts, hot exhaust. The vehicle's service "
-    "manual, "
-    "local codes and licensed practice come before this estimate.";
+    "manual, local codes and licensed practice come before this estimate.";
 
 // What the vacuum means for a brake booster; empty where there is enough.
 std::string brake_note(double vacuum_Pa, bool in_gear) {
@@ -112,8 +111,8 @@ std::string ask_paragraphs(const Estimate& e) {
       const double sd_Pa = e.uncertainty->sd_Pa;
       text =
           labelled("Ask first", kLabelWidth,
-                   fmt::format("{} It tells most between {} and {}: ± {:.1f} kPa becomes "
-                               "± {:.1f}, {:.0f}% to change it.",
+                   fmt::format("{} It tells most between {} and {}: ± {:.1f} kPa becomes ± {:.1f}, "
+                               "{:.0f}% to change it.",
                                a.question, b.custom ? "custom" : b.name, b.runner_up, to_kPa(sd_Pa),
                                to_kPa(sd_Pa - a.map_sd_removed_Pa), 100 * a.chance_of_change));
     } else {
@@ -139,8 +138,7 @@ std::string burning_paragraph(const OperatingPoint& p) {
 
 std::string work_paragraph(const OperatingPoint& p) {
   return fmt::format(
-      "{:.0f} kPa indicated pays for pumping {:.0f}, friction {:.0f}, accessories "
-      "{:.0f}.",
+      "{:.0f} kPa indicated pays for pumping {:.0f}, friction {:.0f}, accessories {:.0f}.",
       to_kPa(p.imep_gross_Pa), to_kPa(p.pmep_Pa), to_kPa(p.fmep_Pa), to_kPa(p.accessory_mep_Pa));
 }
 
@@ -185,12 +183,10 @@ std::string assumed_paragraph(const Estimate& e, std::size_t lines) {
   if (e.completion.known) {
     items.insert(items.begin(), "before the reading was weighed");
   } else if (e.uncertainty) {  // a reading ties the coefficients to the rest
-    items.insert(
-        items.begin(),
-        fmt::format("the physics' own coefficients ({:.1f} kPa), and how far engines stray "
-                    "from it ({:.1f} kPa)",
-                    to_kPa(e.uncertainty->coefficients_sd_Pa),
-                    to_kPa(e.uncertainty->discrepancy_sd_Pa)));
+    items.insert(items.begin(), fmt::format("the physics' own coefficients ({:.1f} kPa), and how "
+                                            "far engines stray from it ({:.1f} kPa)",
+                                            to_kPa(e.uncertainty->coefficients_sd_Pa),
+                                            to_kPa(e.uncertainty->discrepancy_sd_Pa)));
   }
   return listed("Assumed", items, "; ", lines);
 }

@@ -108,8 +108,7 @@ std::string ve_text(const VeTable& t) {
   }
   if (t.below_no_load.any()) {
     text += labelled("*", 2,
-                     "below the no-load line: the engine cannot run there; bounded, not "
-                     "computed.");
+                     "below the no-load line: the engine cannot run there; bounded, not computed.");
   }
   return text;
 }

@@ -18,12 +18,10 @@ using Json = nlohmann::ordered_json;
 
 constexpr const char* kSpeedBasis =
     "computed: lowest speed at which so much of the fuel burns; the share wanted is chosen, and "
-    "the "
-    "model asks long cams for more speed than the trade does";
+    "the model asks long cams for more speed than the trade does";
 constexpr const char* kPeakBasis =
     "computed air flow; power from air / (AFR x BSFC), as the model's torque is too low at speed "
-    "to "
-    "be trusted";
+    "to be trusted";
 
 double finite(double value) {
   if (!std::isfinite(value)) throw std::logic_error("a starting value is not finite");
@@ -40,11 +38,9 @@ std::string speed_words(const std::optional<SteadySpeed>& speed) {
 std::string idle_speed_paragraph(const StartingValues& s) {
   return fmt::format(
       "Neutral {}, in gear {}, with air conditioning {} rpm: the lowest at which {:.0f}% of the "
-      "fuel "
-      "burns (80% is no idle; the margin is chosen). Common practice for this cam, no source: "
+      "fuel burns (80% is no idle; the margin is chosen). Common practice for this cam, no source: "
       "{:.0f} ± {:.0f} in neutral, {:.0f} less in gear, {:.0f} more with air conditioning. Load "
-      "the "
-      "higher one.",
+      "the higher one.",
       speed_words(s.neutral), speed_words(s.in_gear), speed_words(s.air_conditioning),
       100 * kSteadyBurnedFraction, s.usual_speed_rpm.mean, s.usual_speed_rpm.sd,
       kDriveSpeedDrop_rpm, kAirConditioningRaise_rpm);
@@ -87,8 +83,7 @@ std::string fuel_paragraph(const StartingValues& s) {
   if (!s.peak) return "No full load was found to judge injectors and pump by.";
   std::string text = fmt::format(
       "Most air {:.0f} g/s at {:.0f} rpm (VE {:.2f}{}), fuel {:.0f} lb/hr, about {:.0f} hp by air "
-      "at "
-      "BSFC {:.2f}.",
+      "at BSFC {:.2f}.",
       to_g_per_s(s.peak->air_kg_s), s.peak->speed_rpm, s.peak->ve_manifold,
       s.peak->at_limit ? ", still rising at 20 m/s of piston speed" : "",
       to_lb_per_hr(s.peak_fuel_kg_s), to_hp(s.peak_power_W), to_lb_per_hp_hr(kBsfc_kg_J));
@@ -119,8 +114,7 @@ std::string pressure_paragraph(const StartingValues& s) {
   if (s.install.fuel_pressure_Pa && s.install.injector_flow_kg_s) {
     text += fmt::format(
         " {:.0f} lb/hr rated at {:.1f} psi (usual, from memory: check the sheet) are {:.1f} at "
-        "{:.1f} "
-        "psi.",
+        "{:.1f} psi.",
         to_lb_per_hr(*s.install.injector_flow_kg_s), to_psi(kInjectorRating_Pa),
         to_lb_per_hr(*s.injector_flow_kg_s), to_psi(*s.install.fuel_pressure_Pa));
   }

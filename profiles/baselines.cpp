@@ -1,8 +1,6 @@
 #include "profiles/baselines.h"
 
-#include <algorithm>
 #include <array>
-#include <cassert>
 #include <cmath>
 #include <cstddef>
 #include <filesystem>
@@ -19,7 +17,6 @@ namespace {
 using namespace std::string_view_literals;
 
 constexpr std::string_view kSchema = "idlefit.profiles/1";
-constexpr std::string_view kCustom = "custom";
 
 // Ample for forty profiles with large tables.
 constexpr YamlLimits kLimits{.bytes = 8'000'000, .nodes = 250'000};

@@ -7,6 +7,7 @@
 #include <vector>
 
 #include "profiles/baselines.h"
+#include "profiles/selection.h"
 
 namespace idlefit {
 namespace {
