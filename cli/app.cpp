@@ -6,6 +6,7 @@
 #include <CLI/CLI.hpp>
 #include <algorithm>
 #include <cstdio>
+#include <functional>
 #include <iostream>
 #include <optional>
 #include <string>
@@ -308,9 +309,15 @@ std::vector<std::string> names_like(const CLI::App& app, bool option) {
 
 // "profiles show": a command with those it belongs to, the program's name left out.
 std::string full_name(const CLI::App& app) {
-  const CLI::App* const parent = app.get_parent();
-  const bool top = parent == nullptr || parent->get_parent() == nullptr;
-  return top ? app.get_name() : full_name(*parent) + " " + app.get_name();
+  if (app.get_parent() == nullptr) return {};
+  const std::string above = full_name(*app.get_parent());
+  return above.empty() ? app.get_name() : above + " " + app.get_name();
+}
+
+// The command that was given, the last where one belongs to another; the program where none was.
+const CLI::App& innermost(const CLI::App& app) {
+  const std::vector<CLI::App*> given = app.get_subcommands();
+  return given.empty() ? app : innermost(*given.front());
 }
 
 std::string unexpected(const CLI::App& app, const std::string& argument) {
@@ -331,6 +338,20 @@ std::string unexpected(const CLI::App& app, const std::string& argument) {
   return message;
 }
 
+// A command: its place on the command line, and what it does.
+struct Entry {
+  const CLI::App* app;
+  std::function<int()> run;
+};
+
+template <class Command>
+Entry entry(CLI::App& program, const char* name, const char* what, Command& command) {
+  CLI::App* const app = program.add_subcommand(name, what);
+  app->allow_extras();
+  command.add_to(*app);
+  return {app, [&command] { return command.run(); }};
+}
+
 }  // namespace
 
 int run(int argc, char** argv) {
@@ -342,48 +363,28 @@ int run(int argc, char** argv) {
   app.footer("Example:\n  idlefit estimate truck.yaml\nMore: idlefit estimate --help");
   app.allow_extras();
 
-  EstimateCommand estimate_command;
-  CLI::App* estimate_app = app.add_subcommand(
-      "estimate", "Idle pressure, vacuum and baseline of one engine, and what to ask next");
-  estimate_app->allow_extras();
-  estimate_command.add_to(*estimate_app);
+  EstimateCommand estimate;
+  FitCommand fit;
+  ProfilesCommand profiles;
+  const std::vector<Entry> entries{
+      entry(app, "estimate",
+            "Idle pressure, vacuum and baseline of one engine, and what to ask next", estimate),
+      entry(app, "fit", "Coefficients of the physics from a shop's own measured points", fit),
+      entry(app, "profiles", "List, show and verify a set of baseline profiles", profiles)};
 
-  FitCommand fit_command;
-  CLI::App* fit_app =
-      app.add_subcommand("fit", "Coefficients of the physics from a shop's own measured points");
-  fit_app->allow_extras();
-  fit_command.add_to(*fit_app);
-
-  ProfilesCommand profiles_command;
-  CLI::App* profiles_app =
-      app.add_subcommand("profiles", "List, show and verify a set of baseline profiles");
-  profiles_app->allow_extras();
-  profiles_command.add_to(*profiles_app);
-
-  const CLI::App* chosen = &app;
   try {
     app.parse(argc, argv);
-    if (estimate_app->parsed()) chosen = estimate_app;
-    if (fit_app->parsed()) chosen = fit_app;
-    if (profiles_app->parsed()) {
-      chosen = profiles_app;
-      if (profiles_command.part() != nullptr) chosen = profiles_command.part();
+    const CLI::App& chosen = innermost(app);
+    const std::vector<std::string> extra = chosen.remaining();
+    if (!extra.empty()) return usage_error(unexpected(chosen, extra.front()), full_name(chosen));
+    for (const Entry& e : entries) {
+      if (e.app->parsed()) return e.run();
     }
-    const std::vector<std::string> extra = chosen->remaining();
-    const std::string command = chosen == &app ? "" : full_name(*chosen);
-    if (!extra.empty()) return usage_error(unexpected(*chosen, extra.front()), command);
-    if (chosen == &app) {
-      return usage_error("say what to do, for example: idlefit estimate truck.yaml", command);
-    }
-    if (profiles_app->parsed()) return profiles_command.run();
-    return chosen == fit_app ? fit_command.run() : estimate_command.run();
+    return usage_error("say what to do, for example: idlefit estimate truck.yaml", "");
   } catch (const CLI::Success& asked) {  // --help, --version
     return app.exit(asked);
   } catch (const CLI::ParseError& error) {
-    return usage_error(error.what(), estimate_app->parsed()   ? "estimate"
-                                     : fit_app->parsed()      ? "fit"
-                                     : profiles_app->parsed() ? "profiles"
-                                                              : "");
+    return usage_error(error.what(), full_name(innermost(app)));
   } catch (const InputError& error) {
     fmt::print(stderr, "{}\n", error.what());
     return kExitInput;
