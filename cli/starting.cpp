@@ -17,8 +17,8 @@ namespace {
 using Json = nlohmann::ordered_json;
 
 constexpr const char* kSpeedBasis =
-    "computed: lowest speed at which so much of the fuel burns; the share wanted is chosen, and "
-    "the model asks long cams for more speed than the trade does";
+    "the higher of common practice for the cam, no source, and the computed lowest speed at which "
+    "so much of the fuel burns; the share wanted is chosen";
 constexpr const char* kPeakBasis =
     "computed air flow; power from air / (AFR x BSFC), as the model's torque is too low at speed "
     "to be trusted";
@@ -30,20 +30,27 @@ double finite(double value) {
 
 double vacuum_Pa(const OperatingPoint& p) { return p.barometer_Pa - p.map_Pa; }
 
-std::string speed_words(const std::optional<SteadySpeed>& speed) {
-  if (!speed) return fmt::format("none up to {:.0f}", kIdleSpeedMax_rpm);
-  return fmt::format("{:.0f}{}", speed->speed_rpm, speed->at_floor ? " (the usual least)" : "");
+std::string speed_words(const IdleSpeed& speed) {
+  const std::optional<double> advised = speed.advised_rpm();
+  return advised ? fmt::format("{:.0f}", *advised)
+                 : fmt::format("none up to {:.0f}", kIdleSpeedMax_rpm);
+}
+
+std::string steady_words(const IdleSpeed& speed) {
+  return speed.steady ? fmt::format("{:.0f}{}", speed.steady->speed_rpm,
+                                    speed.steady->at_floor ? " or less" : "")
+                      : "none";
 }
 
 std::string idle_speed_paragraph(const StartingValues& s) {
   return fmt::format(
-      "Neutral {}, in gear {}, with air conditioning {} rpm: the lowest at which {:.0f}% of the "
-      "fuel burns (80% is no idle; the margin is chosen). Common practice for this cam, no source: "
-      "{:.0f} ± {:.0f} in neutral, {:.0f} less in gear, {:.0f} more with air conditioning. Load "
-      "the higher one.",
+      "{} rpm in neutral, {} in gear, {} with air conditioning: the higher of what is usual for "
+      "this cam ({:.0f}, {:.0f}, {:.0f} ± {:.0f}; common practice, no source) and the lowest that "
+      "burns {:.0f}% of the fuel ({}, {}, {}; 80% is no idle, the margin is chosen).",
       speed_words(s.neutral), speed_words(s.in_gear), speed_words(s.air_conditioning),
-      100 * kSteadyBurnedFraction, s.usual_speed_rpm.mean, s.usual_speed_rpm.sd,
-      kDriveSpeedDrop_rpm, kAirConditioningRaise_rpm);
+      s.neutral.usual_rpm, s.in_gear.usual_rpm, s.air_conditioning.usual_rpm, s.usual_speed_sd_rpm,
+      100 * kSteadyBurnedFraction, steady_words(s.neutral), steady_words(s.in_gear),
+      steady_words(s.air_conditioning));
 }
 
 std::string spark_paragraph(const StartingValues& s) {
@@ -131,12 +138,19 @@ std::string compression_paragraph(const StartingValues& s) {
       s.compression_ratio, s.effective_compression, s.intake_closing_abdc_deg);
 }
 
-Json speed_json(const std::optional<SteadySpeed>& speed) {
-  if (!speed)
-    return {{"rpm", nullptr}, {"at_usual_least", false}, {"burned_fuel_fraction", nullptr}};
-  return {{"rpm", finite(speed->speed_rpm)},
-          {"at_usual_least", speed->at_floor},
-          {"burned_fuel_fraction", finite(speed->point.burned_fuel_fraction)}};
+Json speed_json(const IdleSpeed& speed) {
+  const std::optional<double> advised = speed.advised_rpm();
+  Json json{{"advised_rpm", nullptr},
+            {"usual_rpm", finite(speed.usual_rpm)},
+            {"steady_rpm", nullptr},
+            {"steady_at_least", false},
+            {"burned_fuel_fraction", nullptr}};
+  if (!speed.steady) return json;
+  json["advised_rpm"] = finite(*advised);
+  json["steady_rpm"] = finite(speed.steady->speed_rpm);
+  json["steady_at_least"] = speed.steady->at_floor;
+  json["burned_fuel_fraction"] = finite(speed.steady->point.burned_fuel_fraction);
+  return json;
 }
 
 std::string_view booster_name(Booster booster) {
@@ -169,6 +183,12 @@ std::string_view booster_words(Booster booster) {
   throw std::logic_error("unknown booster verdict");
 }
 
+std::optional<double> IdleSpeed::advised_rpm() const {
+  if (!steady) return std::nullopt;
+  const double usual = kIdleSpeedStep_rpm * std::round(usual_rpm / kIdleSpeedStep_rpm);
+  return std::max(usual, steady->speed_rpm);
+}
+
 StartingValues starting_values(const EngineCard& card, const Engine& engine,
                                const Coefficients<double>& coefficients) {
   StartingValues s;
@@ -193,11 +213,20 @@ StartingValues starting_values(const EngineCard& card, const Engine& engine,
   neutral.inputs.accessory_power_W =
       std::max(0.0, conditioned.inputs.accessory_power_W - air_conditioning_power_W());
   const double least_rpm = least_idle_speed_rpm(engine.build.cylinders);
-  s.neutral = lowest_steady_speed(neutral, coefficients, least_rpm);
-  s.in_gear = lowest_steady_speed(held(neutral), coefficients, least_rpm - kDriveSpeedDrop_rpm);
-  s.air_conditioning =
-      lowest_steady_speed(conditioned, coefficients, least_rpm + kAirConditioningRaise_rpm);
-  s.usual_speed_rpm = idle_speed_at(engine.inputs.intake_duration_050_deg, engine.build.cylinders);
+  const Spread usual_rpm =
+      idle_speed_at(engine.inputs.intake_duration_050_deg, engine.build.cylinders);
+  const auto idle_speed = [&](const Engine& e, double more_rpm, double from_rpm) {
+    return IdleSpeed{usual_rpm.mean + more_rpm, lowest_steady_speed(e, coefficients, from_rpm)};
+  };
+  s.neutral = idle_speed(neutral, 0.0, least_rpm);
+  s.in_gear = idle_speed(held(neutral), -kDriveSpeedDrop_rpm, least_rpm - kDriveSpeedDrop_rpm);
+  // A load steadies an engine, but no idle is lowered when the compressor cuts in.
+  double conditioned_from_rpm = least_rpm + kAirConditioningRaise_rpm;
+  if (s.neutral.steady) {
+    conditioned_from_rpm = std::max(conditioned_from_rpm, s.neutral.steady->speed_rpm);
+  }
+  s.air_conditioning = idle_speed(conditioned, kAirConditioningRaise_rpm, conditioned_from_rpm);
+  s.usual_speed_sd_rpm = usual_rpm.sd;
 
   s.ignition_given = card.install.ignition.has_value();
   const EngineCard::Ignition ignition = card.install.ignition.value_or(EngineCard::Ignition::fixed);
@@ -256,12 +285,8 @@ Json starting_json(const StartingValues& s) {
                         {"in_gear", speed_json(s.in_gear)},
                         {"air_conditioning", speed_json(s.air_conditioning)},
                         {"burned_fuel_fraction_wanted", kSteadyBurnedFraction},
-                        {"basis", kSpeedBasis},
-                        {"common_practice",
-                         {{"neutral_rpm", finite(s.usual_speed_rpm.mean)},
-                          {"sd_rpm", finite(s.usual_speed_rpm.sd)},
-                          {"in_gear_less_rpm", kDriveSpeedDrop_rpm},
-                          {"air_conditioning_more_rpm", kAirConditioningRaise_rpm}}}};
+                        {"usual_sd_rpm", finite(s.usual_speed_sd_rpm)},
+                        {"basis", kSpeedBasis}};
   Json spark{{"ignition", s.spark_controlled ? "controlled" : "fixed"},
              {"ignition_assumed", !s.ignition_given},
              {"reach_deg", {s.spark_reach.low_deg, s.spark_reach.high_deg}},

@@ -11,12 +11,18 @@
 
 namespace idlefit {
 
+/// An idle speed to start with.
+struct IdleSpeed {
+  double usual_rpm = 0;               ///< by common practice for the cam
+  std::optional<SteadySpeed> steady;  ///< the lowest with enough of the fuel burning, if any has it
+  /// The higher of the two, in steps of kIdleSpeedStep_rpm; none where no speed is steady.
+  std::optional<double> advised_rpm() const;
+};
+
 /// What to start one engine with, and what its installation must bear.
 struct StartingValues {
-  // The lowest idle speed with enough of the fuel burning; empty where none up to
-  // kIdleSpeedMax_rpm has it.
-  std::optional<SteadySpeed> neutral, in_gear, air_conditioning;
-  Spread usual_speed_rpm;  ///< in neutral, by common practice for the cam
+  IdleSpeed neutral, in_gear, air_conditioning;
+  double usual_speed_sd_rpm = 0;
 
   std::optional<IdleSpark> spark;
   SparkReach spark_reach{};

@@ -24,6 +24,14 @@ nlohmann::json start_of(std::vector<std::string> arguments) {
 TEST_CASE("an estimate has values to start with", "[consistency]") {
   const auto start = start_of({kExamples + "street_v8_coupe.yaml"});
   CHECK(start["idle_speed"]["neutral"]["burned_fuel_fraction"].get<double>() >= 0.90);
+  // The higher of the two, by 25 rpm.
+  for (const char* const when : {"neutral", "in_gear", "air_conditioning"}) {
+    const auto& speed = start["idle_speed"][when];
+    const double advised = speed["advised_rpm"].get<double>();
+    CHECK(advised >= speed["steady_rpm"].get<double>());
+    CHECK(std::abs(advised - speed["usual_rpm"].get<double>()) <=
+          12.5);  // street: the trade asks more
+  }
   CHECK(start["spark"]["ignition"] == "controlled");
   // 80 lb/hr at 43.5 psi (3 bar), 43 psi there: by the root of the ratio.
   CHECK(start["fuel"]["injector_at_pressure_lb_per_hr"].get<double>() ==
@@ -58,7 +66,8 @@ TEST_CASE("an engine without an idle still has a supply to be checked", "[consis
   const auto start =
       start_of({"--set", "engine.cylinders=8", "--set", "engine.displacement=5.7 L", "--set",
                 "cam.duration_050=262", "--set", "cam.lobe_separation=104"});
-  CHECK(start["idle_speed"]["neutral"]["rpm"].is_null());
+  CHECK(start["idle_speed"]["neutral"]["advised_rpm"].is_null());
+  CHECK(start["idle_speed"]["neutral"]["steady_rpm"].is_null());
   CHECK(start["fuel"]["peak_fuel_lb_per_hr"].get<double>() > 50);
 }
 
