@@ -18,10 +18,13 @@ constexpr double kFurthestLatent = 4.0;  // deviations: no engine is further fro
 constexpr double kUnbounded = std::numeric_limits<double>::max();  // what Ceres takes for no bound
 constexpr int kRoundsAtMost = 25;
 constexpr double kSettledDiscrepancy = 0.01;  // relative: far less than it is known
-constexpr double kSettledShared = 1e-3;       // prior deviations
+constexpr double kSettledShared = 0.1;        // prior deviations: the last rounds take the rest
+constexpr double kNegligibleMove = 1e-3;      // prior deviations
 constexpr double kShortestShare = 0.25;       // of a round's way, before the search proper steps in
 constexpr double kRelativeDecrease = 1e-8;
-constexpr int kStepsOnFailure = 10, kStepsToConfirm = 5;
+constexpr int kStepsOnFailure = 10;
+constexpr int kLastRoundsAtMost = 5;
+constexpr double kSettledLast = 1e-3;      // prior deviations: the step after is a tenth of it
 constexpr double kLeverageToRefit = 0.7;   // above, the first order of leaving out is not enough
 constexpr std::size_t kRefitsAtMost = 50;  // each costs about as much as an evaluation of them all
 
@@ -35,10 +38,15 @@ class Search {
   bool evaluate(const Unknowns& x) {
     if (at_ && at_->shared == x.shared && at_->cars == x.cars) return good_;
     at_ = x;
-    good_ = predictions_.evaluate(problem_.coefficients(x.shared), x.cars);
+    good_ = predictions_.evaluate(problem_.coefficients(x.shared), x.cars, accuracy_);
     ++evaluations_;
     if (options_.progress) options_.progress(evaluations_);
     return good_;
+  }
+
+  void use(Predictions::Accuracy accuracy) {
+    if (accuracy != accuracy_) at_.reset();
+    accuracy_ = accuracy;
   }
 
   // Moves x to the minimum for a scale of the discrepancy.
@@ -191,6 +199,7 @@ class Search {
   Predictions& predictions_;
   const FitOptions& options_;
   std::optional<Unknowns> at_;
+  Predictions::Accuracy accuracy_ = Predictions::Accuracy::usual;
   bool good_ = false;
   int evaluations_ = 0;
 };
@@ -282,10 +291,10 @@ FitResult fit(const PointSet& set, const CoefficientKnowledge& prior, const FitO
   for (std::size_t i = 0; i < set.points.size(); ++i)
     result.points[i].before = predictions.value(i);
 
-  // Most of the way with the model as linear and all else exact, Student's t and the scale of the
-  // discrepancy included: each round costs one evaluation, or a few where the model is not that
-  // straight, and takes a Newton step, where the search proper, which knows Student's t by its
-  // weights, would creep. That search steps in where a round does not gain, and confirms the end.
+  // With the model as linear and all else exact, Student's t and the scale of the discrepancy
+  // included: each round costs one evaluation, or a few where the model is not that straight, and
+  // takes a Newton step, where Ceres, which knows Student's t by its weights, would creep. Ceres
+  // steps in where a round does not gain.
   const auto posterior_here = [&] {
     return LinearPosterior(problem, x, linear_rows(problem, predictions), options.threads);
   };
@@ -296,6 +305,11 @@ FitResult fit(const PointSet& set, const CoefficientKnowledge& prior, const FitO
     result.evaluations = search.evaluations();
     return false;
   };
+  search.use(Predictions::Accuracy::rough);
+  if (!search.evaluate(x)) {
+    search.use(Predictions::Accuracy::usual);
+    search.evaluate(x);
+  }
   std::optional<LinearPosterior> posterior(posterior_here());
   DiscrepancyPosterior over = discrepancy_posterior(*posterior, x);
   double d = over.best_Pa;
@@ -310,10 +324,11 @@ FitResult fit(const PointSet& set, const CoefficientKnowledge& prior, const FitO
       if (!search.evaluate(x)) continue;
       posterior.emplace(posterior_here());
       // A move too small to matter may rise by what the solves are good for.
-      gained = posterior->cost(d, x) <= cost || largest_move(before, x) < kSettledShared;
+      gained = posterior->cost(d, x) <= cost || largest_move(before, x) < kNegligibleMove;
     }
     if (!gained) {
       x = before;
+      search.use(Predictions::Accuracy::usual);
       if (!search.evaluate(x) || !search_on(d, kStepsOnFailure)) return result;
       posterior.emplace(posterior_here());
     }
@@ -327,10 +342,23 @@ FitResult fit(const PointSet& set, const CoefficientKnowledge& prior, const FitO
     result.reason = "the coefficients do not settle";
     return result;
   }
-  if (!search_on(d, kStepsToConfirm)) return result;
+  // The last digits: on usual slopes, good to three of them, the mode would be some thousandths of
+  // a deviation off, and rough values shift it by more.
+  search.use(Predictions::Accuracy::fine);
+  bool ended = false;
+  for (int round = 0; round < kLastRoundsAtMost && !ended; ++round) {
+    if (!search.evaluate(x)) break;
+    posterior.emplace(posterior_here());
+    if (round == 0) d = discrepancy_posterior(*posterior, x).best_Pa;
+    const Unknowns goal = search.within_bounds(posterior->mode(d, x).at);
+    ended = largest_move(x, goal) < kSettledLast;
+    x = goal;
+  }
+  if (!ended) {
+    if (!search_on(d, kStepsOnFailure)) return result;
+    posterior.emplace(posterior_here());
+  }
   result.evaluations = search.evaluations();
-
-  posterior.emplace(posterior_here());
   over = discrepancy_posterior(*posterior, x);
   constexpr auto kCoefficients = static_cast<Eigen::Index>(kCoefficientCount);
   result.discrepancy_Pa = d;

@@ -18,11 +18,17 @@ class Predictions {
   /// The point set must outlive this.
   Predictions(const PointSet& set, unsigned threads);
 
+  /// How far the solves are taken. Rough ones cost half of usual ones and are good for the first
+  /// rounds of a search; fine ones cost half as much again, and their slopes are those of their
+  /// values to five digits instead of three.
+  enum class Accuracy { rough, usual, fine };
+
   /// Solves every engine: with these coefficients, and each car's unknowns (latent variables) as
   /// given, one vector a car. Starts from the last time where that helps. False where an engine
   /// finds no balance; failed() then names those.
   bool evaluate(const Coefficients<double>& coefficients,
-                const std::vector<Eigen::VectorXd>& car_latents);
+                const std::vector<Eigen::VectorXd>& car_latents,
+                Accuracy accuracy = Accuracy::usual);
 
   const std::vector<std::size_t>& failed() const { return failed_; }  ///< indices of engines
   /// What the solver said of an engine at the last evaluation: empty where all is well.

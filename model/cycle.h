@@ -88,8 +88,12 @@ class Cycle {
   /// A plain starting point for the solve at a manifold pressure.
   CycleState<double> first_guess(double map_Pa) const;
 
-  /// Takes a step's iterations further, so that what they leave does not jump with their number.
-  void settle_steps() { paths_.settled = paths_value_.settled = 1e-8; }
+  /// Takes a step's iterations further, so that what they leave does not jump with their number,
+  /// and derivatives are those of the answer and not of the iterations'.
+  void settle_steps() {
+    paths_.settled = paths_value_.settled = 1e-8;
+    paths_.carried = 2;
+  }
 
   const P& fresh_charge_K() const { return charge_K_; }
   const P& swept_m3() const { return swept_; }

@@ -41,6 +41,7 @@ struct GasPaths {
   P port_volume, port_heat;
   double column_floor_kg_s;  // flow below which the column's turning is smoothed
   double settled = 1e-4;     // a step's iterations end when nothing moves by more, relative
+  int carried = 1;           // iterations that carry derivatives, where one is not known to do
 
   template <class Q>
   static GasPaths<double> values(const GasPaths<Q>& p) {
@@ -59,6 +60,7 @@ struct GasPaths {
     v.port_heat = value(p.port_heat);
     v.column_floor_kg_s = p.column_floor_kg_s;
     v.settled = p.settled;
+    v.carried = p.carried;
     return v;
   }
 };
@@ -508,7 +510,8 @@ template <bool kIntake, bool kExhaust, class S, class P>
                                runner_K);
     for_rows<kIntake, kExhaust>([&](std::size_t i) { x[i] = with_value(x[i], x_v[i]); });
     constexpr int kCarried = std::is_same_v<P, double> || !(kIntake && kExhaust) ? 1 : 2;
-    for (int i = 0; i < kCarried; ++i)
+    const int carried = std::max(kCarried, p.carried);
+    for (int i = 0; i < carried; ++i)
       newton_iteration<kIntake, kExhaust>(p, node, around, bh, base, x, cylinder_K, runner_K);
   }
   for_rows<kIntake, kExhaust>([&](std::size_t i) { now[i] = x[i]; });

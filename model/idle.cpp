@@ -106,7 +106,9 @@ class Solver {
         coarse_(engine.build, engine.inputs, coefficients, kCoarseMesh * options.mesh, switches),
         fine_(engine.build, engine.inputs, coefficients, options.mesh, switches),
         scaling_(fine_),
-        barometer_Pa_(engine.inputs.barometer_Pa) {}
+        barometer_Pa_(engine.inputs.barometer_Pa) {
+    if (options.settled) fine_.settle_steps();
+  }
 
   const Cycle<double>& coarse() const { return coarse_; }
   const Cycle<double>& fine() const { return fine_; }
@@ -358,8 +360,8 @@ OperatingPoint report(const Engine& engine, const Cycle<double>& cycle, const Cy
 // Sensitivities of the solution to every input and coefficient by the implicit-function theorem:
 // one differentiated cycle gives how the mismatch moves with unknowns and parameters together.
 PointGradient gradient_at(const Engine& engine, const Coefficients<double>& coefficients,
-                          double mesh, const Switches& switches, const Scaling& scaling,
-                          const Closure& closure, const Vector& v) {
+                          const SolveOptions& options, const Switches& switches,
+                          const Scaling& scaling, const Closure& closure, const Vector& v) {
   constexpr int kAll = kCycleUnknowns + kParameterCount;
   // One wide pass: the values are worked out once for all columns. Padded to whole vectors of four,
   // since Eigen does not vectorise odd sizes.
@@ -374,7 +376,8 @@ PointGradient gradient_at(const Engine& engine, const Coefficients<double>& coef
         Jet(coefficient_value(coefficients, i), kCycleUnknowns + static_cast<int>(kInputCount + i));
   Eigen::Matrix<Jet, kCycleUnknowns, 1> x;
   for (int i = 0; i < kCycleUnknowns; ++i) x[i] = Jet(v[i], i);
-  const Cycle<Jet> cycle_d(engine.build, in, c, mesh, switches);
+  Cycle<Jet> cycle_d(engine.build, in, c, options.mesh, switches);
+  if (options.settled) cycle_d.settle_steps();
   const CycleState<Jet> state_d = scaling.state<Jet>(x);
   const CycleOutput<Jet> out = cycle_d.run(state_d);
   const Eigen::Matrix<Jet, kCycleUnknowns, 1> mismatch = gather<Jet>(closure, state_d, out);
@@ -554,7 +557,7 @@ SolveResult solve_idle_with(const Engine& engine, const Coefficients<double>& co
   }
   if (options.gradient)
     result.gradient =
-        gradient_at(engine, coefficients, options.mesh, switches, solver.scaling(), torque, v);
+        gradient_at(engine, coefficients, options, switches, solver.scaling(), torque, v);
   return result;
 }
 
@@ -603,7 +606,7 @@ SolveResult solve_at_map_with(const Engine& engine, const Coefficients<double>& 
   result.status = Status::ok;
   if (options.gradient)
     result.gradient =
-        gradient_at(engine, coefficients, options.mesh, switches, solver.scaling(), fixed, v);
+        gradient_at(engine, coefficients, options, switches, solver.scaling(), fixed, v);
   return result;
 }
 

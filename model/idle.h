@@ -72,6 +72,9 @@ struct SolveOptions {
   /// barometer and costs eight solves, is left to engines that have shown no balance at all:
   /// so none of 5,931 engines was misjudged (tests/model/test_random_engines.cpp).
   bool one_of_many = false;
+  /// Every step is iterated to the end: the gradient is then the slope of the answers to five
+  /// digits and not to three, at half as much again. For a search that ends on that gradient.
+  bool settled = false;
 };
 
 struct SolveResult {
