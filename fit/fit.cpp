@@ -1,7 +1,9 @@
 #include "fit/fit.h"
 
+#include <Eigen/QR>
 #include <algorithm>
 #include <cmath>
+#include <deque>
 #include <limits>
 #include <optional>
 #include <utility>
@@ -23,7 +25,8 @@ constexpr double kNegligibleMove = 1e-3;      // prior deviations
 constexpr double kShortestShare = 0.25;       // of a round's way, before the search proper steps in
 constexpr double kRelativeDecrease = 1e-8;
 constexpr int kStepsOnFailure = 10;
-constexpr int kLastRoundsAtMost = 5;
+constexpr int kLastRoundsAtMost = 8, kLastRoundsWanted = 3;
+constexpr double kNegligibleGain = 1e-3;   // of cost: 0.045 posterior deviations at most
 constexpr double kSettledLast = 1e-3;      // prior deviations: the step after is a tenth of it
 constexpr double kLeverageToRefit = 0.7;   // above, the first order of leaving out is not enough
 constexpr std::size_t kRefitsAtMost = 50;  // each costs about as much as an evaluation of them all
@@ -217,6 +220,42 @@ double largest_move(const Unknowns& from, const Unknowns& to) {
   return (to.shared - from.shared).lpNorm<Eigen::Infinity>();
 }
 
+// Rounds bring a search nearer by a share of what is left, since the model is not that straight.
+// From where a few of them led, Anderson's method finds where they lead in the end: the combination
+// of their goals whose moves cancel best (J. ACM 12 (1965) 547, from memory).
+class Extrapolation {
+ public:
+  Unknowns next(const Unknowns& from, const Unknowns& goal) {
+    rounds_.push_back({goal, goal.shared - from.shared});
+    if (rounds_.size() > kRoundsKept) rounds_.pop_front();
+    const Round& last = rounds_.back();
+    const auto earlier = static_cast<Eigen::Index>(rounds_.size()) - 1;
+    if (earlier == 0) return goal;
+    Eigen::MatrixXd against(last.move.size(), earlier);
+    for (Eigen::Index i = 0; i < earlier; ++i)
+      against.col(i) = last.move - rounds_[static_cast<std::size_t>(i)].move;
+    const Eigen::VectorXd weights = against.colPivHouseholderQr().solve(last.move);
+    if (!(weights.lpNorm<1>() < kWeightAtMost)) return goal;
+    Unknowns x = goal;
+    for (Eigen::Index i = 0; i < earlier; ++i) {
+      const Unknowns& other = rounds_[static_cast<std::size_t>(i)].goal;
+      x.shared += weights[i] * (other.shared - goal.shared);
+      for (std::size_t car = 0; car < x.cars.size(); ++car)
+        x.cars[car] += weights[i] * (other.cars[car] - goal.cars[car]);
+    }
+    return x;
+  }
+
+ private:
+  static constexpr std::size_t kRoundsKept = 5;
+  static constexpr double kWeightAtMost = 10.0;  // beyond, the moves were too much alike
+  struct Round {
+    Unknowns goal;
+    Eigen::VectorXd move;  // of the shared unknowns, from where the round began to its goal
+  };
+  std::deque<Round> rounds_;
+};
+
 void describe_points(const PointSet& set, const FitProblem& problem,
                      const LinearPosterior& posterior, const LinearPosterior::Mode& mode,
                      FitResult& result) {
@@ -314,18 +353,21 @@ FitResult fit(const PointSet& set, const CoefficientKnowledge& prior, const FitO
   DiscrepancyPosterior over = discrepancy_posterior(*posterior, x);
   double d = over.best_Pa;
   bool settled = false;
+  Extrapolation rough_rounds;
   for (int round = 0; round < kRoundsAtMost && !settled; ++round) {
     const double cost = posterior->cost(d, x);
     const Unknowns before = x;
     const Unknowns goal = posterior->mode(d, x).at;
-    bool gained = false;
-    for (double share = 1.0; share >= kShortestShare && !gained; share *= 0.5) {
-      x = search.within_bounds(between(before, goal, share));
-      if (!search.evaluate(x)) continue;
+    const auto gains = [&](const Unknowns& there) {
+      x = search.within_bounds(there);
+      if (!search.evaluate(x)) return false;
       posterior.emplace(posterior_here());
       // A move too small to matter may rise by what the solves are good for.
-      gained = posterior->cost(d, x) <= cost || largest_move(before, x) < kNegligibleMove;
-    }
+      return posterior->cost(d, x) <= cost || largest_move(before, x) < kNegligibleMove;
+    };
+    bool gained = gains(rough_rounds.next(before, goal));
+    for (double share = 1.0; share >= kShortestShare && !gained; share *= 0.5)
+      gained = gains(between(before, goal, share));
     if (!gained) {
       x = before;
       search.use(Predictions::Accuracy::usual);
@@ -350,8 +392,11 @@ FitResult fit(const PointSet& set, const CoefficientKnowledge& prior, const FitO
     if (!search.evaluate(x)) break;
     posterior.emplace(posterior_here());
     if (round == 0) d = discrepancy_posterior(*posterior, x).best_Pa;
+    const double cost = posterior->cost(d, x);
     const Unknowns goal = search.within_bounds(posterior->mode(d, x).at);
-    ended = largest_move(x, goal) < kSettledLast;
+    // Many points leave rounds that creep where they hardly inform a coefficient.
+    ended = largest_move(x, goal) < kSettledLast ||
+            (round >= kLastRoundsWanted && cost - posterior->cost(d, goal) < kNegligibleGain);
     x = goal;
   }
   if (!ended) {
