@@ -18,12 +18,15 @@
 #include "cli/fit.h"
 #include "cli/profiles.h"
 #include "cli/questions.h"
+#include "cli/review.h"
 #include "cli/save_file.h"
 #include "cli/terminal.h"
 #include "profiles/baselines.h"
 #include "profiles/coefficients_file.h"
+#include "profiles/drive.h"
 #include "profiles/engine_file.h"
 #include "profiles/input_error.h"
+#include "profiles/log_file.h"
 #include "profiles/yaml_reader.h"
 
 namespace idlefit {
@@ -289,6 +292,57 @@ struct ProfilesCommand {
   }
 };
 
+// --- review
+
+struct ReviewCommand {
+  CommonOptions common;
+  std::string engine, log, columns;
+  bool csv = false, show_template = false;
+
+  void add_to(CLI::App& command) {
+    command.add_option("ENGINE.yaml", engine, "Engine file of the car")->type_name("");
+    command.add_option("LOG.csv", log, "What its logger wrote; - reads standard input")
+        ->type_name("");
+    command.add_option("--columns", columns, "Which column of the log is what (docs/review.md)")
+        ->type_name("MAP.yaml");
+    command.add_flag("--csv", csv, "Print the correction map as CSV");
+    command.add_flag("--template", show_template, "Print a column map to copy");
+    add_common(command, common);
+    command.footer(
+        "Examples:\n"
+        "  idlefit review --template > logger.yaml\n"
+        "  idlefit review truck.yaml drive.csv --columns logger.yaml\n"
+        "Exit code: 0 an answer to rely on; 1 no row of a warm, running engine; 2 the command "
+        "line\n"
+        "is wrong; 3 a file is missing or refused; 5 a bug.");
+  }
+
+  int run() const {
+    if (show_template) {
+      print(log_columns_template());
+      return kExitAnswer;
+    }
+    if (engine.empty() || log.empty() || columns.empty()) {
+      return usage_error("review needs an engine file, a log and --columns MAP.yaml", "review");
+    }
+    if (csv && common.json) return usage_error("--csv and --json exclude each other", "review");
+    const EngineCard card = read_engine_card(engine, {});
+    Review review{log, LogReader(log, read_log_columns(columns)), {}, {}};
+    review.drive = review_drive(review.log);
+    review.estimate = estimate(card, baselines_of(common), coefficients_of(common).posterior, {});
+    if (common.json) {
+      print(review_json(review).dump(2) + "\n");
+    } else if (csv) {
+      print(review_csv(review));
+    } else if (common.quiet) {
+      print(review_line(review) + "\n");
+    } else {
+      print(review_text(review, style_of(common)));
+    }
+    return review.judged() ? kExitAnswer : kExitUnreliable;
+  }
+};
+
 // --- The command line
 // -----------------------------------------------------------------------------
 
@@ -366,11 +420,13 @@ int run(int argc, char** argv) {
   EstimateCommand estimate;
   FitCommand fit;
   ProfilesCommand profiles;
+  ReviewCommand review;
   const std::vector<Entry> entries{
       entry(app, "estimate",
             "Idle pressure, vacuum and baseline of one engine, and what to ask next", estimate),
       entry(app, "fit", "Coefficients of the physics from a shop's own measured points", fit),
-      entry(app, "profiles", "List, show and verify a set of baseline profiles", profiles)};
+      entry(app, "profiles", "List, show and verify a set of baseline profiles", profiles),
+      entry(app, "review", "What a log of a drive says of the fuel table that was loaded", review)};
 
   try {
     app.parse(argc, argv);
