@@ -13,6 +13,7 @@
 #include <utility>
 #include <vector>
 
+#include "cli/check.h"
 #include "cli/estimate.h"
 #include "cli/exit_code.h"
 #include "cli/fit.h"
@@ -27,6 +28,7 @@
 #include "profiles/engine_file.h"
 #include "profiles/input_error.h"
 #include "profiles/log_file.h"
+#include "profiles/visit_file.h"
 #include "profiles/yaml_reader.h"
 
 namespace idlefit {
@@ -134,6 +136,55 @@ struct EstimateCommand {
       print(estimate_text(answer, baselines, style));
     }
     return answer.reliable() ? kExitAnswer : kExitUnreliable;
+  }
+};
+
+// --- check
+
+struct CheckCommand {
+  CommonOptions common;
+  std::string engine, visit;
+  std::vector<std::string> sets;
+  bool print_template = false;
+
+  void add_to(CLI::App& command) {
+    command.add_option("ENGINE.yaml", engine, "Engine file")->type_name("");
+    command.add_option("VISIT.yaml", visit, "What was read on the car (docs/visit-file.md)")
+        ->type_name("");
+    command.add_option("--set", sets, "Give or override a value of the engine file; repeatable")
+        ->type_name("KEY=VALUE")
+        ->allow_extra_args(false);
+    command.add_flag("--template", print_template, "Print a visit file to fill in");
+    add_common(command, common);
+    command.footer(
+        "Examples:\n"
+        "  idlefit check --template > visit.yaml\n"
+        "  idlefit check truck.yaml visit.yaml\n"
+        "  idlefit check truck.yaml visit.yaml --set cam.lobe_separation=108 --json\n"
+        "Exit code: 0 an answer, a fault found too; 1 it could not judge (no vacuum or pressure "
+        "was\n"
+        "read, or no idle to compare with); 2 the command line is wrong; 3 a file is; 5 a bug.");
+  }
+
+  int run() const {
+    if (print_template) {
+      if (!engine.empty()) return usage_error("--template takes no files", "check");
+      print(visit_template());
+      return kExitAnswer;
+    }
+    if (engine.empty() || visit.empty()) {
+      return usage_error("check needs an engine file and a visit file; --template prints one",
+                         "check");
+    }
+    if (engine == "-" && visit == "-")
+      return usage_error("only one of the two files can be standard input", "check");
+    const EngineCard card = read_engine_card(engine, sets);
+    const Check answer =
+        check(card, read_visit(visit), baselines_of(common), coefficients_of(common).posterior);
+    print(common.json    ? check_json(answer).dump(2) + "\n"
+          : common.quiet ? check_line(answer) + "\n"
+                         : check_text(answer, style_of(common)));
+    return answer.map_Pa ? kExitAnswer : kExitUnreliable;
   }
 };
 
@@ -418,12 +469,16 @@ int run(int argc, char** argv) {
   app.allow_extras();
 
   EstimateCommand estimate;
+  CheckCommand check;
   FitCommand fit;
   ProfilesCommand profiles;
   ReviewCommand review;
   const std::vector<Entry> entries{
       entry(app, "estimate",
             "Idle pressure, vacuum and baseline of one engine, and what to ask next", estimate),
+      entry(app, "check",
+            "Readings on a car against what its engine should show, and a walk over the install",
+            check),
       entry(app, "fit", "Coefficients of the physics from a shop's own measured points", fit),
       entry(app, "profiles", "List, show and verify a set of baseline profiles", profiles),
       entry(app, "review", "What a log of a drive says of the fuel table that was loaded", review)};

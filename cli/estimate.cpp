@@ -25,7 +25,6 @@ constexpr double kWorthAsking_kPa = 0.05;
 constexpr std::size_t kAskAtMost = 3;
 // A fault is more likely than not.
 constexpr double kLikelyFault = 0.5;
-constexpr std::size_t kScreenLines = 24;
 constexpr std::size_t kLabelWidth = 11;
 
 constexpr std::string_view kCaution =
@@ -152,27 +151,6 @@ std::string assumed_item(const Estimate& e, const Assumption& a) {
   return item;
 }
 
-std::size_t line_count(std::string_view text) {
-  return static_cast<std::size_t>(std::count(text.begin(), text.end(), '\n'));
-}
-
-// A labelled list on at most `lines` lines, in order, ending with how many were left out.
-std::string listed(std::string_view label, const std::vector<std::string>& items,
-                   std::string_view separator, std::size_t lines) {
-  std::string shown;
-  for (std::size_t count = 1; count <= items.size(); ++count) {
-    const std::vector<std::string> head(items.begin(),
-                                        items.begin() + static_cast<std::ptrdiff_t>(count));
-    std::string text = joined(head, separator);
-    if (count < items.size())
-      text += fmt::format("{}and {} more: --json", separator, items.size() - count);
-    std::string candidate = labelled(label, kLabelWidth, text);
-    if (count > 1 && line_count(candidate) > lines) break;
-    shown = std::move(candidate);
-  }
-  return shown;
-}
-
 std::string assumed_paragraph(const Estimate& e, std::size_t lines) {
   std::vector<Assumption> ranked = e.completion.assumed;
   std::stable_sort(ranked.begin(), ranked.end(), [&e](const Assumption& a, const Assumption& b) {
@@ -188,7 +166,7 @@ std::string assumed_paragraph(const Estimate& e, std::size_t lines) {
                                             to_kPa(e.uncertainty->coefficients_sd_Pa),
                                             to_kPa(e.uncertainty->discrepancy_sd_Pa)));
   }
-  return listed("Assumed", items, "; ", lines);
+  return listed("Assumed", kLabelWidth, items, "; ", lines);
 }
 
 // --- The document
@@ -486,6 +464,8 @@ void weigh(Estimate& e, const BaselineSet& baselines, const Unknowns& unknowns,
     const Predictive map =
         unknowns.belief.predict(e.idle.point.map_Pa + unknowns.map_beyond_Pa, effects_Pa);
     MapInterval interval{interval_80(map, barometer_Pa), 0, 0, 0, {}};
+    e.law = map;
+    e.belief = unknowns.belief;
     if (e.idle.status == Status::ok) {
       const IdleSampler sampler(
           e.card, unknowns.coefficients, unknowns.belief,
@@ -499,6 +479,7 @@ void weigh(Estimate& e, const BaselineSet& baselines, const Unknowns& unknowns,
         if (sampled.effective >= kEnough) {
           interval.no_idle = sampled.map.no_idle();
           interval.ends = interval_80(sampled.map, barometer_Pa);
+          e.law = sampled.map;
           sea_level = sampled.sea_level;
         } else {
           interval.samples = 0;
@@ -624,7 +605,8 @@ std::string estimate_text(const Estimate& e, const BaselineSet& baselines, const
   // What room is left on the screen goes to the warnings first, then to what was assumed.
   const std::size_t taken = line_count(head) + line_count(above) + line_count(below);
   const std::size_t room = std::max<std::size_t>(kScreenLines, taken + 2) - taken;
-  std::string warnings = listed("Warnings", e.warnings, " ", std::max<std::size_t>(room, 3) - 2);
+  std::string warnings =
+      listed("Warnings", kLabelWidth, e.warnings, " ", std::max<std::size_t>(room, 3) - 2);
   const std::size_t rest = room - std::min(room - 1, line_count(warnings));
   const std::string assumed = assumed_paragraph(e, std::min<std::size_t>(rest, 6));
 

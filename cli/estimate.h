@@ -52,6 +52,8 @@ struct Estimate {
   SolveResult sea_level;                      ///< the same engine, speed and loads at 101.325 kPa
   std::optional<MapUncertainty> uncertainty;  ///< of idle.point.map_Pa; empty without a balance
   std::optional<MapInterval> interval;        ///< likewise
+  std::optional<Predictive> law;              ///< of that MAP, what the interval was taken from
+  std::optional<EngineBelief> belief;         ///< likewise, as a reading in the card informs it
   std::optional<ReadingReport> reading;       ///< where the card has known.vacuum
   BaselineChoice baseline;
   std::vector<AskNext> ask_next;          ///< most useful first

@@ -1,9 +1,11 @@
 #include "cli/terminal.h"
 
+#include <fmt/format.h>
 #include <unistd.h>
 
 #include <algorithm>
 #include <cstdlib>
+#include <utility>
 
 namespace idlefit {
 
@@ -73,6 +75,27 @@ std::string labelled(std::string_view label, std::size_t indent, std::string_vie
     first_word = false;
   }
   return out + '\n';
+}
+
+std::size_t line_count(std::string_view text) {
+  return static_cast<std::size_t>(std::count(text.begin(), text.end(), '\n'));
+}
+
+std::string listed(std::string_view label, std::size_t indent,
+                   const std::vector<std::string>& items, std::string_view separator,
+                   std::size_t lines) {
+  std::string shown;
+  for (std::size_t count = 1; count <= items.size(); ++count) {
+    std::string text = fmt::format(
+        "{}",
+        fmt::join(items.begin(), items.begin() + static_cast<std::ptrdiff_t>(count), separator));
+    if (count < items.size())
+      text += fmt::format("{}and {} more: --json", separator, items.size() - count);
+    std::string candidate = labelled(label, indent, text);
+    if (count > 1 && line_count(candidate) > lines) break;
+    shown = std::move(candidate);
+  }
+  return shown;
 }
 
 }  // namespace idlefit

@@ -3,6 +3,7 @@
 #include <cstddef>
 #include <string>
 #include <string_view>
+#include <vector>
 
 namespace idlefit {
 
@@ -21,6 +22,7 @@ struct Style {
 };
 
 inline constexpr std::size_t kTextWidth = 80;
+inline constexpr std::size_t kScreenLines = 24;
 
 /// Columns that UTF-8 text takes, one for each code point.
 std::size_t display_width(std::string_view text);
@@ -31,5 +33,13 @@ std::string padded(std::string_view text, std::size_t width);
 /// A label of `indent` columns, then `text` wrapped at kTextWidth with later lines indented alike.
 /// Ends with a newline.
 std::string labelled(std::string_view label, std::size_t indent, std::string_view text);
+
+std::size_t line_count(std::string_view text);
+
+/// A labelled list on at most `lines` lines, in order, ending with how many were left out; at least
+/// one item is shown. Empty where there is none.
+std::string listed(std::string_view label, std::size_t indent,
+                   const std::vector<std::string>& items, std::string_view separator,
+                   std::size_t lines);
 
 }  // namespace idlefit

@@ -130,6 +130,12 @@ Predictive::Predictive(std::vector<Part> parts, double no_idle)
   sd_Pa_ = std::sqrt(variance / weight);
 }
 
+Predictive Predictive::as_read(double sd_Pa) const {
+  std::vector<Part> parts = parts_;
+  for (Part& part : parts) part.sd_Pa = std::hypot(part.sd_Pa, sd_Pa);
+  return Predictive(std::move(parts), no_idle_);
+}
+
 double Predictive::below(double map_Pa) const {
   double share = 0;
   for (const Part& part : parts_) {

@@ -59,6 +59,9 @@ class Predictive {
   /// Weights and `no_idle` add up to 1; at least one part or no_idle = 1.
   explicit Predictive(std::vector<Part> parts, double no_idle = 0);
 
+  /// The law of a reading of it whose own error is normal with this deviation (Pa).
+  Predictive as_read(double sd_Pa) const;
+
   double below(double map_Pa) const;  ///< probability of less than this
   /// Probability of each of `count` steps (1 or more) from `from_Pa` up, to 1e-6; the first holds
   /// what lies below it too.

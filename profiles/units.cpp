@@ -31,7 +31,7 @@ struct DimensionInfo {
 // "crank_rpm" and "lambda" are base units of our own, so that neither 12 Hz nor a plain ratio
 // passes for an engine speed or a mixture.
 const DimensionInfo& info(Dimension dimension) {
-  static const std::array<DimensionInfo, 10> table{{
+  static const std::array<DimensionInfo, 11> table{{
       {"length", "m", "m", {"in", "mm", "cm", "ft", "m"}},
       {"volume", "m3", "m3", {"in3", "L", "cc"}},
       {"pressure", "Pa", "Pa", {"inHg", "kPa", "psi", "mmHg", "bar"}},
@@ -39,6 +39,7 @@ const DimensionInfo& info(Dimension dimension) {
       {"torque", "N.m", "N.m", {"lbf.ft", "N.m"}},
       {"engine speed", "crank_rpm", "rpm", {"rpm"}},
       {"electric current", "A", "A", {"A"}},
+      {"voltage", "V", "V", {"V"}},
       {"mass flow", "kg/s", "kg/s", {"lb/hr", "g/s", "kg/h"}},
       {"volume flow", "m3/s", "m3/s", {"L/hr", "gal/hr", "L/min"}},
       {"mixture", "lambda", "lambda", {"lambda", "AFR"}},
@@ -111,6 +112,9 @@ std::string library_spelling(std::string_view unit) {
       {"1/min", "crank_rpm"},
       {"amp", "A"},
       {"amps", "A"},
+      {"v", "V"},
+      {"volt", "V"},
+      {"volts", "V"},
       {"lb/hr", "lb/hr"},
       {"lb/h", "lb/hr"},
       {"lbs/hr", "lb/hr"},

@@ -17,6 +17,7 @@ enum class Dimension {
   torque,       ///< N m
   speed,        ///< rpm
   current,      ///< A
+  voltage,      ///< V
   mass_flow,    ///< kg/s
   volume_flow,  ///< m^3/s
   mixture,      ///< lambda; an "AFR" is 14.7 times lambda whatever the fuel

@@ -58,6 +58,8 @@ TEST_CASE("units of the trade have their defined sizes", "[closed-form]") {
       {"750 rpm", Dimension::speed, 750.0},
       {"750 RPM", Dimension::speed, 750.0},
       {"30 A", Dimension::current, 30.0},
+      {"13.8 V", Dimension::voltage, 13.8},
+      {"0.62 v", Dimension::voltage, 0.62},
       {"1 lb/hr", Dimension::mass_flow, 0.45359237 / 3600},
       {"3.6 kg/h", Dimension::mass_flow, 1e-3},
       {"190 L/hr", Dimension::volume_flow, 0.190 / 3600},
