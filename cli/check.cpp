@@ -179,16 +179,17 @@ std::vector<std::string> names_of(const Check& c, WalkVerdict verdict) {
   return names;
 }
 
-std::string lower(std::string text) {
-  // Of "MAP sensor" the first word is no ordinary one.
-  if (text.size() > 1 && text[1] >= 'a') text[0] = static_cast<char>(text[0] | 0x20);
+std::string capitalised(std::string_view name) {
+  std::string text(name);
+  if (text.front() >= 'a' && text.front() <= 'z')
+    text.front() = static_cast<char>(text.front() - 32);
   return text;
 }
 
 std::string list_of(const std::vector<std::string>& names, std::size_t most) {
   std::vector<std::string> shown;
   for (const std::string& name : names) {
-    if (shown.size() < most) shown.push_back(lower(name));
+    if (shown.size() < most) shown.push_back(name);
   }
   return fmt::format("{}", fmt::join(shown, ", "));
 }
@@ -206,7 +207,7 @@ std::string why_paragraph(const Check& c) {
 
 std::string attend_paragraph(const Walked& w) {
   return labelled(
-      w.row->name, kLabelWidth,
+      capitalised(w.row->name), kLabelWidth,
       fmt::format("{} (limit: {}; {}). {}", w.reading, w.limit, w.row->basis, w.action));
 }
 
@@ -329,12 +330,11 @@ std::string check_text(const Check& c, const Style& style) {
   std::vector<std::string> passed, waiting;
   for (const Walked& w : c.walk) {
     if (w.verdict == WalkVerdict::pass)
-      passed.push_back(fmt::format("{} {}", lower(std::string(w.row->name)), w.reading));
+      passed.push_back(fmt::format("{} {}", w.row->name, w.reading));
     if (w.verdict == WalkVerdict::not_judged)
-      waiting.push_back(fmt::format("{}, {}", lower(std::string(w.row->name)), lower(w.action)));
+      waiting.push_back(fmt::format("{}, {}", w.row->name, w.action));
   }
-  std::vector<std::string> missing = names_of(c, WalkVerdict::not_measured);
-  std::transform(missing.begin(), missing.end(), missing.begin(), lower);
+  const std::vector<std::string> missing = names_of(c, WalkVerdict::not_measured);
 
   // The lists give way to what there is to attend to, and take what it leaves.
   constexpr std::size_t kListLines = 2;

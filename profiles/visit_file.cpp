@@ -87,12 +87,12 @@ std::vector<VisitKey> make_keys() {
 
       word("inspection.fuel_leaks", "clear", "not done, clear, or found", kLooks,
            VISIT_FIELD(inspection.fuel_leaks)),
-      word("inspection.wiring", "clear", "clear of exhaust and ignition leads: likewise", kLooks,
+      word("inspection.wiring", "clear", "off exhaust and ignition leads: likewise", kLooks,
            VISIT_FIELD(inspection.wiring)),
-      word("inspection.injectors", "all", "seen to spray: not done, all, or some", kSprays,
+      word("inspection.injectors", "all", "seen to spray: not done, all, some", kSprays,
            VISIT_FIELD(inspection.injectors)),
-      word("inspection.exhaust_leaks", "clear", "ahead of the oxygen sensor: like fuel_leaks",
-           kLooks, VISIT_FIELD(inspection.exhaust_leaks)),
+      word("inspection.exhaust_leaks", "clear", "ahead of the oxygen sensor: likewise", kLooks,
+           VISIT_FIELD(inspection.exhaust_leaks)),
 
       quantity("idle.coolant", "92 degC", "coolant temperature",
                {Dimension::temperature, -40.0, 150.0, "degC", "a coolant temperature"},
@@ -100,14 +100,14 @@ std::vector<VisitKey> make_keys() {
       quantity("idle.speed", "790 rpm", "as seen", kSpeed, VISIT_FIELD(idle.speed_rpm)),
       quantity("idle.speed_asked", "780 rpm", "what the control aims at", kSpeed,
                VISIT_FIELD(idle.speed_asked_rpm)),
-      word("idle.gear", "neutral", "neutral or drive; drive: wheels blocked, brake set", kGears,
+      word("idle.gear", "neutral", "or drive: wheels blocked, brake set", kGears,
            VISIT_FIELD(idle.gear)),
       on_off("idle.fans", "off", "electric fans, while the idle was read", VISIT_FIELD(idle.fans)),
       on_off("idle.air_conditioning", "off", "likewise", VISIT_FIELD(idle.air_conditioning)),
       quantity("idle.battery", "14.1 V", "engine running",
                {Dimension::voltage, 6.0, 18.0, "V", "a battery voltage"},
                VISIT_FIELD(idle.battery_V)),
-      quantity("idle.speed_air_conditioning", "815 rpm", "idle speed with it on", kSpeed,
+      quantity("idle.speed_air_conditioning", "820 rpm", "idle speed with it on", kSpeed,
                VISIT_FIELD(idle.speed_air_conditioning_rpm)),
       quantity("idle.speed_in_gear", "690 rpm", "idle speed in drive", kSpeed,
                VISIT_FIELD(idle.speed_in_gear_rpm)),
@@ -120,12 +120,11 @@ std::vector<VisitKey> make_keys() {
                VISIT_FIELD(manifold.barometer_Pa), kStationRemedy),
       quantity("manifold.key_on_map", "98.1 kPa", "manifold sensor, key on, engine off", kStation,
                VISIT_FIELD(manifold.key_on_map_Pa), kStationRemedy),
-      word("manifold.tap", "plenum", "where it was read: plenum, single runner, ported", kTaps,
+      word("manifold.tap", "plenum", "or single runner, or ported", kTaps,
            VISIT_FIELD(manifold.tap)),
-      word("manifold.needle", "steady",
-           "or regular drop, occasional drop, fast swing, growing swing, slow drift", kNeedles,
+      word("manifold.needle", "steady", "or another word of docs/visit-file.md", kNeedles,
            VISIT_FIELD(manifold.needle)),
-      quantity("manifold.swing", "0 inHg", "highest less lowest of the needle; 0 when steady",
+      quantity("manifold.swing", "0 inHg", "of the needle, highest less lowest",
                {Dimension::pressure, 0.0, 29.0, "inHg", "a needle's swing"},
                VISIT_FIELD(manifold.swing_Pa)),
       quantity("manifold.vacuum_revved", "18.0 inHg", "held at 2500 to 3000 rpm, no load", kVacuum,
@@ -139,7 +138,7 @@ std::vector<VisitKey> make_keys() {
 
       on_off("spark.mark_verified", "yes", "timing mark against true top dead centre",
              VISIT_FIELD(spark.mark_verified)),
-      number("spark.base", "12", "crank degrees, vacuum advance off", kSpark,
+      number("spark.base", "15", "crank degrees, vacuum advance off", kSpark,
              VISIT_FIELD(spark.base_deg)),
       number("spark.idle", "15", "at idle, all advance included", kSpark,
              VISIT_FIELD(spark.idle_deg)),
@@ -177,8 +176,8 @@ std::vector<VisitKey> make_keys() {
                VISIT_FIELD(mixture.lambda)),
       on_off("mixture.closed_loop", "on", "whether the control corrects by it",
              VISIT_FIELD(mixture.closed_loop)),
-      number("mixture.correction", "3", "percent of fuel added at idle; minus: taken away",
-             kCorrection, VISIT_FIELD(mixture.correction_percent)),
+      number("mixture.correction", "3", "% of fuel added; minus: taken", kCorrection,
+             VISIT_FIELD(mixture.correction_percent)),
       number("mixture.correction_at_1500", "2", "the same at 1500 to 2000 rpm", kCorrection,
              VISIT_FIELD(mixture.correction_at_1500_percent)),
 
@@ -321,12 +320,12 @@ Visit parse_visit(std::string_view text, const std::string& name) {
 
 std::string visit_template() {
   std::string text =
-      "## What was read on one car at one visit, for idlefit check. Invented readings: write\n"
-      "## your own and take \"# \" from the front of the line. Leave out what was not read.\n"
-      "## Every number with a dimension carries its unit; crank degrees, percent and counts do\n"
-      "## not. Caution: fuel under pressure, carbon monoxide, moving belts, hot exhaust; wheels\n"
-      "## blocked and brake set in gear. The service manual, local codes and licensed practice\n"
-      "## come first.\n";
+      "## What was read on one car at one visit, for idlefit check. Invented readings:\n"
+      "## write your own and take \"# \" from the front of the line; leave out what was\n"
+      "## not read. A number with a dimension carries its unit; crank degrees, percent\n"
+      "## and counts do not. Caution: fuel under pressure, carbon monoxide, moving belts,\n"
+      "## hot exhaust; wheels blocked and brake set in gear. The service manual, local\n"
+      "## codes and licensed practice come first.\n";
   std::string section;
   for (const VisitKey& key : visit_keys()) {
     if (section_of(key.path) != section) {
@@ -335,7 +334,7 @@ std::string visit_template() {
     }
     std::string line = (section.empty() ? "# " : "#   ") + std::string(name_of(key.path)) + ": " +
                        std::string(key.example);
-    line.resize(std::max<std::size_t>(line.size() + 1, 34), ' ');
+    line.resize(std::max<std::size_t>(line.size() + 1, 42), ' ');
     text += line + "# " + std::string(key.what) + "\n";
   }
   return text;
