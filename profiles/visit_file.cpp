@@ -181,7 +181,7 @@ std::vector<VisitKey> make_keys() {
       number("mixture.correction_at_1500", "2", "the same at 1500 to 2000 rpm", kCorrection,
              VISIT_FIELD(mixture.correction_at_1500_percent)),
 
-      {"cranking", "[152 psi, 150 psi, 148 psi, 151 psi]", "cranking pressure of each cylinder",
+      {"cranking", "[152 psi, 150 psi, 148 psi, 151 psi]", "pressure, each cylinder",
        [](Visit& visit, const YamlNode& node) {
          constexpr std::size_t kCylindersMost = 16;
          node.expect_list("cranking");
@@ -334,7 +334,7 @@ std::string visit_template() {
     }
     std::string line = (section.empty() ? "# " : "#   ") + std::string(name_of(key.path)) + ": " +
                        std::string(key.example);
-    line.resize(std::max<std::size_t>(line.size() + 1, 42), ' ');
+    line.resize(std::max<std::size_t>(line.size() + 1, 38), ' ');
     text += line + "# " + std::string(key.what) + "\n";
   }
   return text;

@@ -90,7 +90,7 @@ TEST_CASE("a wrong reading is refused with its place and a remedy", "[consistenc
       {"air: {throttle_closed: 0.62}\n", "visit.yaml:1:24", "0.62 V"},
       {"cranking: 150 psi\n", "visit.yaml:1:11", "a list"},
       {"cranking: []\n", "visit.yaml:1:11", "each cylinder"},
-      {"cranking: [150 psi, 15o psi]\n", "visit.yaml:1:21", "number"},
+      {"cranking: [150 psi, 15o psi]\n", "visit.yaml:1:21", "not a known unit"},
       {"", "visit.yaml", "empty"},
       {"inspection: {fuel_leaks: maybe}\n", "visit.yaml:1:26", "not done, clear or found"},
       {"inspection: clear\n", "visit.yaml:1:13", "fuel_leaks"},
