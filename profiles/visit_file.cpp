@@ -149,8 +149,8 @@ std::vector<VisitKey> make_keys() {
 
       quantity("fuel.pressure_expected", "43 psi", "what the regulator is to hold", kFuelPressure,
                VISIT_FIELD(fuel.expected_Pa)),
-      quantity("fuel.pressure", "43.2 psi", "at idle, vacuum reference off and plugged",
-               kFuelPressure, VISIT_FIELD(fuel.reference_off_Pa)),
+      quantity("fuel.pressure", "43.2 psi", "at idle, reference off and plugged", kFuelPressure,
+               VISIT_FIELD(fuel.reference_off_Pa)),
       on_off("fuel.steady", "yes", "whether that holds still", VISIT_FIELD(fuel.steady)),
       quantity("fuel.pressure_revved", "42.8 psi", "the same, engine revved", kFuelPressure,
                VISIT_FIELD(fuel.revved_Pa)),
@@ -323,9 +323,9 @@ std::string visit_template() {
       "## What was read on one car at one visit, for idlefit check. Invented readings:\n"
       "## write your own and take \"# \" from the front of the line; leave out what was\n"
       "## not read. A number with a dimension carries its unit; crank degrees, percent\n"
-      "## and counts do not. Caution: fuel under pressure, carbon monoxide, moving belts,\n"
-      "## hot exhaust; wheels blocked and brake set in gear. The service manual, local\n"
-      "## codes and licensed practice come first.\n";
+      "## and counts do not. Caution: fuel under pressure, carbon monoxide, moving\n"
+      "## belts, hot exhaust; wheels blocked and brake set in gear. The service manual,\n"
+      "## local codes and licensed practice come first.\n";
   std::string section;
   for (const VisitKey& key : visit_keys()) {
     if (section_of(key.path) != section) {
@@ -334,7 +334,7 @@ std::string visit_template() {
     }
     std::string line = (section.empty() ? "# " : "#   ") + std::string(name_of(key.path)) + ": " +
                        std::string(key.example);
-    line.resize(std::max<std::size_t>(line.size() + 1, 38), ' ');
+    line.resize(std::max<std::size_t>(line.size() + 1, 37), ' ');
     text += line + "# " + std::string(key.what) + "\n";
   }
   return text;
