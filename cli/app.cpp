@@ -21,6 +21,7 @@
 #include "cli/questions.h"
 #include "cli/review.h"
 #include "cli/save_file.h"
+#include "cli/table.h"
 #include "cli/terminal.h"
 #include "profiles/baselines.h"
 #include "profiles/coefficients_file.h"
@@ -57,6 +58,14 @@ void add_common(CLI::App& command, CommonOptions& options) {
       ->type_name("WHEN");
 }
 
+// An engine by its file, --set, or both.
+void add_engine(CLI::App& command, std::string& file, std::vector<std::string>& sets) {
+  command.add_option("ENGINE.yaml", file, "Engine file; - reads standard input")->type_name("");
+  command.add_option("--set", sets, "Give or override a value of the file; repeatable")
+      ->type_name("KEY=VALUE")
+      ->allow_extra_args(false);
+}
+
 Style style_of(const CommonOptions& options) {
   return {use_color(options.color == "always"  ? ColorChoice::always
                     : options.color == "never" ? ColorChoice::never
@@ -89,10 +98,7 @@ struct EstimateCommand {
   EstimateOptions options;
 
   void add_to(CLI::App& command) {
-    command.add_option("ENGINE.yaml", file, "Engine file; - reads standard input")->type_name("");
-    command.add_option("--set", sets, "Give or override a value of the file; repeatable")
-        ->type_name("KEY=VALUE")
-        ->allow_extra_args(false);
+    add_engine(command, file, sets);
     command.add_flag("--explain", options.explain, "Show what the pressure is made of");
     command.add_flag("--start", options.start,
                      "Show what to start this engine with: idle speed, spark, injectors");
@@ -135,6 +141,41 @@ struct EstimateCommand {
     } else {
       print(estimate_text(answer, baselines, style));
     }
+    return answer.reliable() ? kExitAnswer : kExitUnreliable;
+  }
+};
+
+// --- table
+
+struct TableCommand {
+  CommonOptions common;
+  std::string file;
+  std::vector<std::string> sets;
+  bool csv = false;
+
+  void add_to(CLI::App& command) {
+    add_engine(command, file, sets);
+    command.add_flag("--csv", csv, "Print the table as CSV");
+    add_common(command, common);
+    command.footer(
+        "Examples:\n"
+        "  idlefit table truck.yaml\n"
+        "  idlefit table truck.yaml --csv > ve.csv\n"
+        "Exit code: 0 a table to rely on; 1 one not to be relied on (no idle, or not "
+        "converged);\n"
+        "2 the command line is wrong; 3 the engine file is; 5 a bug.");
+  }
+
+  int run() const {
+    if (file.empty() && sets.empty())
+      return usage_error("table needs an engine file or --set", "table");
+    if (csv && common.json) return usage_error("--csv and --json exclude each other", "table");
+    const PredictedTable answer = predict_table(read_engine_card(file, sets), baselines_of(common),
+                                                coefficients_of(common).posterior);
+    print(common.json    ? table_json(answer).dump(2) + "\n"
+          : csv          ? table_csv(answer)
+          : common.quiet ? table_line(answer) + "\n"
+                         : table_text(answer, style_of(common)));
     return answer.reliable() ? kExitAnswer : kExitUnreliable;
   }
 };
@@ -469,6 +510,7 @@ int run(int argc, char** argv) {
   app.allow_extras();
 
   EstimateCommand estimate;
+  TableCommand table;
   CheckCommand check;
   FitCommand fit;
   ProfilesCommand profiles;
@@ -476,6 +518,7 @@ int run(int argc, char** argv) {
   const std::vector<Entry> entries{
       entry(app, "estimate",
             "Idle pressure, vacuum and baseline of one engine, and what to ask next", estimate),
+      entry(app, "table", "Volumetric efficiency of one engine over speed and pressure", table),
       entry(app, "check",
             "Readings on a car against what its engine should show, and a walk over the install",
             check),

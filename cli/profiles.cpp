@@ -7,18 +7,14 @@
 #include <cstddef>
 #include <stdexcept>
 
+#include "cli/json_number.h"
+#include "cli/ve_table.h"
 #include "profiles/units.h"
 
 namespace idlefit {
 namespace {
 
 constexpr std::size_t kLabelWidth = 19;
-constexpr std::size_t kCellWidth = 6;
-
-double finite(double value) {
-  if (!std::isfinite(value)) throw std::logic_error("a number of a profile is not finite");
-  return value;
-}
 
 std::string set_name(const BaselineSet& set) {
   std::string name = set.name.empty() ? "Unnamed set" : set.name;
@@ -32,11 +28,6 @@ std::string plural(std::size_t count, std::string_view what) {
 
 std::string range_words(const BaselineProfile& p) {
   return fmt::format("{} to {} kPa", number_text(p.map_from_kPa, 4), number_text(p.map_to_kPa, 4));
-}
-
-std::string origin(Basis basis, const std::string& source) {
-  std::string text = "(" + std::string(basis_name(basis));
-  return text + (source.empty() ? ")" : ": " + source + ")");
 }
 
 std::string with_unit(double value, std::string_view unit) {
@@ -62,72 +53,15 @@ std::string engine_words(const RepresentativeEngine& e) {
   durations("At 0.050 in", e.intake_duration_050_deg, e.exhaust_duration_050_deg);
   durations("At the seat", e.intake_duration_seat_deg, e.exhaust_duration_seat_deg);
   if (e.lobe_separation_deg) add("Lobe separation " + number_text(*e.lobe_separation_deg, 4));
-  return text + " " + origin(e.basis, e.source);
-}
-
-std::string density_words(const VeTable& t) {
-  const double celsius = from_program_unit(t.temperature_K, "degC", Dimension::temperature);
-  const std::string at = fmt::format("{:.0f} K ({:.0f} degC)", t.temperature_K, celsius);
-  switch (t.density_at) {
-    case DensityAt::charge:
-      return "the fresh charge in the plenum, " + at + " where the table was made";
-    case DensityAt::outside_air:
-      return "the outside air, " + at + " where the table was made";
-    case DensityAt::fixed:
-      return at + ", whatever the weather";
-  }
-  throw std::logic_error("unknown density");
-}
-
-std::string ve_text(const VeTable& t) {
-  std::string text = labelled(
-      "VE", kLabelWidth,
-      fmt::format("percent, on the density at manifold pressure and the temperature of {}. {}",
-                  density_words(t), origin(t.basis, t.source)));
-  // As many pressures side by side as a screen holds.
-  const std::size_t across = (kTextWidth - 9) / kCellWidth;
-  const std::size_t columns = t.map_kPa.size();
-  for (std::size_t from = 0; from < columns; from += across) {
-    const std::size_t to = std::min(columns, from + across);
-    text += "rpm \\ kPa";
-    for (std::size_t j = from; j < to; ++j) {
-      text += fmt::format("{:>{}}", number_text(t.map_kPa[j], 3), kCellWidth);
-    }
-    text += "\n";
-    for (std::size_t i = 0; i < t.speed_rpm.size(); ++i) {
-      text += fmt::format("{:>9}", number_text(t.speed_rpm[i], 4));
-      for (std::size_t j = from; j < to; ++j) {
-        const auto row = static_cast<Eigen::Index>(i), column = static_cast<Eigen::Index>(j);
-        const std::string cell = fmt::format("{:.0f}{}", 100 * t.ve(row, column),
-                                             t.below_no_load(row, column) ? "*" : " ");
-        text += fmt::format("{:>{}}", cell, kCellWidth);
-      }
-      while (text.back() == ' ') text.pop_back();
-      text += "\n";
-    }
-  }
-  if (t.below_no_load.any()) {
-    text += labelled("*", 2,
-                     "below the no-load line: the engine cannot run there; bounded, not computed.");
-  }
-  return text;
+  return text + " " + origin_words(e.basis, e.source);
 }
 
 std::string missing_words(const std::vector<std::string>& missing) {
   return fmt::format("{}", fmt::join(missing, ", "));
 }
 
-nlohmann::ordered_json text_or_null(const std::string& text) {
-  return text.empty() ? nlohmann::ordered_json() : nlohmann::ordered_json(text);
-}
-
 nlohmann::ordered_json range_json(const BaselineProfile& p) {
   return {finite(p.map_from_kPa), finite(p.map_to_kPa)};
-}
-
-void put_origin(nlohmann::ordered_json& json, Basis basis, const std::string& source) {
-  json["basis"] = basis_name(basis);
-  json["source"] = text_or_null(source);
 }
 
 nlohmann::ordered_json engine_json(const RepresentativeEngine& e) {
@@ -146,27 +80,6 @@ nlohmann::ordered_json engine_json(const RepresentativeEngine& e) {
   put("exhaust_duration_seat_deg", e.exhaust_duration_seat_deg);
   put("lobe_separation_deg", e.lobe_separation_deg);
   put_origin(json, e.basis, e.source);
-  return json;
-}
-
-nlohmann::ordered_json ve_json(const VeTable& t) {
-  nlohmann::ordered_json json{{"density_at", density_name(t.density_at)},
-                              {"temperature_K", finite(t.temperature_K)},
-                              {"speed_rpm", t.speed_rpm},
-                              {"map_kPa", t.map_kPa},
-                              {"ve", nlohmann::ordered_json::array()},
-                              {"below_no_load", nlohmann::ordered_json::array()}};
-  for (Eigen::Index i = 0; i < t.ve.rows(); ++i) {
-    nlohmann::ordered_json row = nlohmann::ordered_json::array();
-    nlohmann::ordered_json marks = nlohmann::ordered_json::array();
-    for (Eigen::Index j = 0; j < t.ve.cols(); ++j) {
-      row.push_back(finite(t.ve(i, j)));
-      marks.push_back(static_cast<bool>(t.below_no_load(i, j)));
-    }
-    json["ve"].push_back(std::move(row));
-    json["below_no_load"].push_back(std::move(marks));
-  }
-  put_origin(json, t.basis, t.source);
   return json;
 }
 
@@ -259,7 +172,7 @@ std::string profile_text(const BaselineProfile& p, const Style& style) {
     std::replace(word.begin(), word.end(), '_', ' ');
     line(label.size() < kLabelWidth ? label : label.substr(0, kLabelWidth - 1),
          word + with_unit(key.in_unit(start->value), key.unit) + " " +
-             origin(start->basis, start->source));
+             origin_words(start->basis, start->source));
     open = key.section;
   }
   for (const WarmUpStep& step : p.warm_up) {
@@ -268,9 +181,10 @@ std::string profile_text(const BaselineProfile& p, const Style& style) {
     if (step.fuel_factor) words += " fuel times " + number_text(*step.fuel_factor, 3) + ",";
     if (step.added_speed_rpm) words += fmt::format(" {:.0f} rpm more,", *step.added_speed_rpm);
     words.back() = ' ';
-    line(&step == &p.warm_up.front() ? "Warm-up" : "", words + origin(step.basis, step.source));
+    line(&step == &p.warm_up.front() ? "Warm-up" : "",
+         words + origin_words(step.basis, step.source));
   }
-  if (p.ve) text += ve_text(*p.ve);
+  if (p.ve) text += ve_table_text(*p.ve, kLabelWidth);
   const std::vector<std::string> missing = missing_of(p);
   if (!missing.empty()) line("Not given", missing_words(missing) + ".");
   return text;
@@ -305,7 +219,7 @@ nlohmann::ordered_json profile_json(const BaselineProfile& p) {
     put_origin(item, step.basis, step.source);
     json["warm_up"].push_back(std::move(item));
   }
-  json["ve"] = p.ve ? ve_json(*p.ve) : nlohmann::ordered_json();
+  json["ve"] = p.ve ? ve_table_json(*p.ve) : nlohmann::ordered_json();
   json["missing"] = missing_of(p);
   return json;
 }
