@@ -19,16 +19,19 @@
 #include "cli/fit.h"
 #include "cli/profiles.h"
 #include "cli/questions.h"
+#include "cli/record.h"
 #include "cli/review.h"
 #include "cli/save_file.h"
 #include "cli/table.h"
 #include "cli/terminal.h"
 #include "profiles/baselines.h"
+#include "profiles/book.h"
 #include "profiles/coefficients_file.h"
 #include "profiles/drive.h"
 #include "profiles/engine_file.h"
 #include "profiles/input_error.h"
 #include "profiles/log_file.h"
+#include "profiles/text_file.h"
 #include "profiles/visit_file.h"
 #include "profiles/yaml_reader.h"
 
@@ -186,6 +189,7 @@ struct CheckCommand {
   CommonOptions common;
   std::string engine, visit;
   std::vector<std::string> sets;
+  std::string book;
   bool print_template = false;
 
   void add_to(CLI::App& command) {
@@ -196,15 +200,20 @@ struct CheckCommand {
         ->type_name("KEY=VALUE")
         ->allow_extra_args(false);
     command.add_flag("--template", print_template, "Print a visit file to fill in");
+    command
+        .add_option("--record", book, "Add the idle of a healthy engine to the shop's book there")
+        ->type_name("FOLDER");
     add_common(command, common);
     command.footer(
         "Examples:\n"
         "  idlefit check --template > visit.yaml\n"
         "  idlefit check truck.yaml visit.yaml\n"
         "  idlefit check truck.yaml visit.yaml --set cam.lobe_separation=108 --json\n"
+        "  idlefit check truck.yaml visit.yaml --record book\n"
         "Exit code: 0 an answer, a fault found too; 1 it could not judge (no vacuum or pressure "
         "was\n"
-        "read, or no idle to compare with); 2 the command line is wrong; 3 a file is; 5 a bug.");
+        "read, or no idle to compare with), or did not record what it was asked to; 2 the command\n"
+        "line is wrong; 3 a file is; 4 cannot write; 5 a bug.");
   }
 
   int run() const {
@@ -220,12 +229,34 @@ struct CheckCommand {
     if (engine == "-" && visit == "-")
       return usage_error("only one of the two files can be standard input", "check");
     const EngineCard card = read_engine_card(engine, sets);
-    const Check answer =
-        check(card, read_visit(visit), baselines_of(common), coefficients_of(common).posterior);
-    print(common.json    ? check_json(answer).dump(2) + "\n"
-          : common.quiet ? check_line(answer) + "\n"
-                         : check_text(answer, style_of(common)));
-    return answer.map_Pa ? kExitAnswer : kExitUnreliable;
+    const std::string visit_text = read_text_file(visit, YamlLimits{}.bytes, "a visit file (YAML)");
+    const BaselineSet baselines = baselines_of(common);
+    const CoefficientsFile coefficients = coefficients_of(common);
+    const Check answer = check(card, parse_visit(visit_text, text_file_name(visit)), baselines,
+                               coefficients.posterior);
+    Recorded recorded;
+    if (!book.empty()) {
+      recorded = record_visit(book, answer, card, visit_text, baselines, coefficients,
+                              common.coefficients.value_or("shipped defaults"));
+    }
+    if (common.json) {
+      nlohmann::ordered_json document = check_json(answer);
+      if (!book.empty()) {
+        document["record"] = {{"file", nullptr}, {"why_not", recorded.why_not}};
+        if (!recorded.file.empty()) document["record"]["file"] = recorded.file;
+      }
+      print(document.dump(2) + "\n");
+    } else {
+      print(common.quiet ? check_line(answer) + "\n" : check_text(answer, style_of(common)));
+    }
+    if (!book.empty()) {
+      std::fflush(stdout);  // the order in which a person is to read them
+      fmt::print(stderr, "{}\n",
+                 recorded.file.empty() ? "Not recorded: " + recorded.why_not + "."
+                                       : "Recorded: " + recorded.file);
+    }
+    return answer.map_Pa && (book.empty() || !recorded.file.empty()) ? kExitAnswer
+                                                                     : kExitUnreliable;
   }
 };
 
@@ -384,6 +415,53 @@ struct ProfilesCommand {
   }
 };
 
+// --- record
+
+struct RecordCommand {
+  CommonOptions common;
+  std::string folder;
+  CLI::App *list = nullptr, *points = nullptr;
+
+  void add_to(CLI::App& command) {
+    list = command.add_subcommand("list", "Predicted beside measured, over all cars");
+    points = command.add_subcommand("points", "The readings as a points file for idlefit fit");
+    for (CLI::App* part : {list, points}) {
+      part->add_option("FOLDER", folder, "The shop's book (docs/record.md)")->type_name("");
+      part->allow_extras();
+      add_common(*part, common);
+    }
+    command.footer(
+        "Examples:\n"
+        "  idlefit check truck.yaml visit.yaml --record book     (adds to the book)\n"
+        "  idlefit record list book\n"
+        "  idlefit record points book > points.csv\n"
+        "  idlefit fit points.csv -o shop.yaml\n"
+        "Exit code: 0 done, damaged entries left out and named; 1 no entries; 2 the command line "
+        "is\n"
+        "wrong; 3 there is no such folder; 5 a bug.");
+  }
+
+  int run() const {
+    if (!list->parsed() && !points->parsed())
+      return usage_error("say what to do with the book: list or points", "record");
+    if (folder.empty()) return usage_error("give the folder of the book", "record");
+    const Book book = read_book(folder);
+    for (const InputError& problem : book.damaged)
+      fmt::print(stderr, "Left out: {}\n", problem.what());
+    const bool any = !book.entries.empty();
+    if (common.json) {
+      print((list->parsed() ? book_json(book) : book_points_json(book)).dump(2) + "\n");
+    } else if (list->parsed()) {
+      print(common.quiet ? book_line(book) + "\n" : book_text(book, style_of(common)));
+    } else if (any) {
+      print(book_points_csv(book));
+    } else {
+      fmt::print(stderr, "{}.\n", book_line(book));
+    }
+    return any ? kExitAnswer : kExitUnreliable;
+  }
+};
+
 // --- review
 
 struct ReviewCommand {
@@ -476,10 +554,11 @@ std::string unexpected(const CLI::App& app, const std::string& argument) {
   if (!option && app.get_name() == "idlefit" && argument.ends_with(".yaml")) {
     return "say what to do with the file, for example: idlefit estimate " + shown;
   }
-  std::string message = option ? "unknown option " + shown
-                        : app.get_name() == "idlefit" || app.get_name() == "profiles"
-                            ? "unknown command " + shown
-                            : "unexpected argument " + shown;
+  std::string message =
+      option ? "unknown option " + shown
+      : app.get_name() == "idlefit" || app.get_name() == "profiles" || app.get_name() == "record"
+          ? "unknown command " + shown
+          : "unexpected argument " + shown;
   message += near.empty() ? "." : fmt::format("; did you mean {}?", near);
   return message;
 }
@@ -514,6 +593,7 @@ int run(int argc, char** argv) {
   CheckCommand check;
   FitCommand fit;
   ProfilesCommand profiles;
+  RecordCommand record;
   ReviewCommand review;
   const std::vector<Entry> entries{
       entry(app, "estimate",
@@ -524,6 +604,7 @@ int run(int argc, char** argv) {
             check),
       entry(app, "fit", "Coefficients of the physics from a shop's own measured points", fit),
       entry(app, "profiles", "List, show and verify a set of baseline profiles", profiles),
+      entry(app, "record", "The shop's book: predicted beside measured, and points to fit", record),
       entry(app, "review", "What a log of a drive says of the fuel table that was loaded", review)};
 
   try {

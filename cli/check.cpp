@@ -35,15 +35,6 @@ double finite(double value) {
   return value;
 }
 
-// A law without the engines that do not idle: this one does.
-ComparedReading compared(double measured, const Predictive& law) {
-  const double idles = 1.0 - law.no_idle();
-  const auto quantile = [&](double share) { return law.quantile_Pa(share * idles); };
-  const double below = std::clamp(law.below(measured) / idles, 0.0, 1.0);
-  return {measured,      quantile(0.5), law.sd_Pa(),
-          quantile(0.1), quantile(0.9), 2.0 * std::min(below, 1.0 - below)};
-}
-
 // The same in another unit.
 ComparedReading scaled(const ComparedReading& r, double factor) {
   return {r.measured * factor, r.expected * factor, r.sd * factor,
@@ -237,6 +228,14 @@ Json flow_json(const std::optional<ComparedReading>& flow_kg_s) {
 }
 
 }  // namespace
+
+ComparedReading compared(double measured, const Predictive& law) {
+  const double idles = 1.0 - law.no_idle();
+  const auto quantile = [&](double share) { return law.quantile_Pa(share * idles); };
+  const double below = std::clamp(law.below(measured) / idles, 0.0, 1.0);
+  return {measured,      quantile(0.5), law.sd_Pa(),
+          quantile(0.1), quantile(0.9), 2.0 * std::min(below, 1.0 - below)};
+}
 
 bool Check::far_out() const {
   for (const auto* reading : {&map_Pa, &air_kg_s, &fuel_kg_s}) {

@@ -24,6 +24,10 @@ struct ComparedReading {
   double deviations() const { return sd > 0 ? (measured - expected) / sd : 0; }
 };
 
+/// A reading held against the law of what healthy engines read, without those that do not idle: the
+/// engine that was read does. Some must.
+ComparedReading compared(double measured, const Predictive& law);
+
 /// Readings with a smaller chance than this on a healthy engine are called far out. Chosen.
 inline constexpr double kFarOut = 0.05;
 

@@ -7,12 +7,12 @@
 #include <chrono>
 #include <cmath>
 #include <cstdio>
-#include <ctime>
 #include <set>
 #include <stdexcept>
 #include <string_view>
 #include <utility>
 
+#include "cli/today.h"
 #include "fit/student.h"
 #include "model/batch.h"
 #include "model/units.h"
@@ -173,15 +173,6 @@ CoefficientLine coefficient_line(const FitReport& r, std::size_t k) {
   line.at_bound =
       line.after <= kCoefficientInfo[k].lower || line.after >= kCoefficientInfo[k].upper;
   return line;
-}
-
-std::string today() {
-  const std::time_t now = std::time(nullptr);
-  std::tm date{};
-  gmtime_r(&now, &date);
-  char text[16];
-  std::strftime(text, sizeof text, "%Y-%m-%d", &date);
-  return text;
 }
 
 [[noreturn]] void refuse_engines(const FitReport& r) {

@@ -8,6 +8,7 @@
 
 #include <array>
 #include <cerrno>
+#include <cstdio>
 #include <cstring>
 #include <filesystem>
 #include <fstream>
@@ -149,6 +150,27 @@ std::string keep_aside(const std::string& path) {
   }
 }
 
+// Names reach the disk with the folder; where that cannot be asked for, they do so in time.
+void sync_folder_of(const std::string& path) {
+  const std::filesystem::path folder = std::filesystem::path(path).parent_path();
+  const int names = open(folder.empty() ? "." : folder.c_str(), O_RDONLY | O_DIRECTORY | O_CLOEXEC);
+  if (names < 0) return;
+  fsync(names);
+  close(names);
+}
+
+// Gives a file the name `path` as well, or, on a file system without hard links, in place of its
+// own; errno where it cannot, EEXIST where something has that name.
+bool name_as_well(NewFile& file, const std::string& path) {
+  if (link(file.name().c_str(), path.c_str()) == 0) return true;
+  if (errno == EEXIST ||
+      renameat2(AT_FDCWD, file.name().c_str(), AT_FDCWD, path.c_str(), RENAME_NOREPLACE) != 0) {
+    return false;
+  }
+  file.keep();
+  return true;
+}
+
 std::string save(const std::string& path, std::string_view content, bool keeping) {
   const HoldSignals hold;
   check_place(path);
@@ -163,13 +185,7 @@ std::string save(const std::string& path, std::string_view content, bool keeping
     throw refusal(path, error);
   }
   file.keep();
-  // The names reach the disk with the folder; where that cannot be asked for, they do so in time.
-  const std::filesystem::path folder = std::filesystem::path(path).parent_path();
-  const int names = open(folder.empty() ? "." : folder.c_str(), O_RDONLY | O_DIRECTORY | O_CLOEXEC);
-  if (names >= 0) {
-    fsync(names);
-    close(names);
-  }
+  sync_folder_of(path);
   return kept;
 }
 
@@ -179,6 +195,19 @@ void save_file(const std::string& path, std::string_view content) { save(path, c
 
 std::string save_file_keeping(const std::string& path, std::string_view content) {
   return save(path, content, true);
+}
+
+bool save_new_file(const std::string& path, std::string_view content) {
+  const HoldSignals hold;
+  NewFile file(path, temporary_names(path));
+  file.write(content);
+  file.finish();
+  if (!name_as_well(file, path)) {
+    if (errno == EEXIST) return false;
+    throw refusal(path, errno);
+  }
+  sync_folder_of(path);
+  return true;
 }
 
 void check_writable(const std::string& path) {

@@ -23,6 +23,11 @@ void save_file(const std::string& path, std::string_view content);
 /// is kept; empty where there was none.
 std::string save_file_keeping(const std::string& path, std::string_view content);
 
+/// Writes a file that was not there, whole or not at all, and never in the place of another: false,
+/// and nothing done, where something lies at `path`, even where it came there a moment ago. Throws
+/// CannotWrite and minds interrupts as save_file does.
+bool save_new_file(const std::string& path, std::string_view content);
+
 /// Throws CannotWrite where save_file could not write: no such folder, a read-only one, a folder or
 /// device in the file's place. For asking before long work; leaves nothing behind.
 void check_writable(const std::string& path);
