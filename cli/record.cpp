@@ -6,10 +6,10 @@
 #include <cmath>
 #include <cstddef>
 #include <filesystem>
-#include <stdexcept>
 #include <utility>
 #include <vector>
 
+#include "cli/json_number.h"
 #include "cli/save_file.h"
 #include "cli/today.h"
 #include "model/knowledge.h"
@@ -26,11 +26,6 @@ namespace {
 using Json = nlohmann::ordered_json;
 
 constexpr double kLevel = 0.8;
-
-double finite(double value) {
-  if (!std::isfinite(value)) throw std::logic_error("a number of the book is not finite");
-  return value;
-}
 
 // --- Adding --------------------------------------------------------------------------------------
 
