@@ -19,11 +19,6 @@ using Json = nlohmann::ordered_json;
 
 constexpr std::size_t kLabelWidth = 17;
 
-// Errors of readings, standard deviations. Beside those of ReadingTrust:
-constexpr double kMapReadingSd_Pa = 1000;  // a sensor's 1 % of its range; from memory
-constexpr double kSparkReadingSd_deg = 1;  // a timing light on a moving mark; chosen
-constexpr double kLambdaReadingSd = 0.02;  // a wideband sensor at idle; chosen
-constexpr double kFlowReadingSd = 0.05;    // share of the flow; chosen
 constexpr double kTooColdToJudge_K = kZeroCelsius_K + 70;  // chosen: below any warm thermostat
 
 constexpr std::string_view kCheckCaution =
@@ -185,15 +180,54 @@ std::string list_of(const std::vector<std::string>& names, std::size_t most) {
   return fmt::format("{}", fmt::join(shown, ", "));
 }
 
-// What MAP alone does not tell, and what the walk has to attend to.
+std::string in_100(double probability) {
+  const double times = 100.0 * probability;
+  return times < 0.5 ? "less than 1" : times > 99.5 ? "over 99" : fmt::format("{:.0f}", times);
+}
+
+// Why the readings are as they are, as far as they tell.
 std::string why_paragraph(const Check& c) {
-  constexpr std::size_t kMost = 4;
-  const std::vector<std::string> attend = names_of(c, WalkVerdict::attend);
-  const std::vector<std::string> missing = names_of(c, WalkVerdict::not_measured);
-  std::string text = "MAP alone does not tell why. ";
-  if (!attend.empty()) return text + "Attend first to: " + list_of(attend, kMost) + ".";
-  text += "What was walked shows nothing to attend to";
-  return text + (missing.empty() ? "." : "; measure next: " + list_of(missing, kMost) + ".");
+  const Diagnosis& d = *c.diagnosis;
+  const FoundCause& first = d.causes.front();
+  if (!d.raised()) {
+    return fmt::format(
+        "no one fault explains this better than an odd engine in order ({} in 100); the likeliest "
+        "is {} ({}).",
+        in_100(d.healthy), first.cause->says(first.size), in_100(first.probability));
+  }
+  std::string text;
+  if (d.together && d.together->probability > first.probability / 2) {
+    const Diagnosis::Together& two = *d.together;
+    text =
+        fmt::format("two things at once, {} and {} ({} in 100).", two.first->says(two.first_size),
+                    two.second->says(two.second_size), in_100(two.probability));
+  } else if (d.decided()) {
+    text = fmt::format("{} ({} in 100).", first.cause->says(first.size), in_100(first.probability));
+  } else {
+    text = d.readings > 1 ? "these readings do not tell which" : "MAP alone does not tell why";
+    for (std::size_t i = 0; i < 3; ++i) {
+      text += fmt::format("{} {} {}{}", i == 0 ? ":" : ",", d.causes[i].cause->name,
+                          in_100(d.causes[i].probability), i == 0 ? " in 100" : "");
+    }
+    text += fmt::format(", nothing wrong {}.", in_100(d.healthy));
+  }
+  if (d.decided()) {
+    if (!first.favour.empty()) text += " For it: " + list_of(first.favour, 3) + ".";
+    if (!first.against.empty()) text += " Against: " + list_of(first.against, 3) + ".";
+    const FoundCause& second = d.causes[1];
+    if (second.probability >= 0.01)
+      text += fmt::format(" Then {} {}.", second.cause->name, in_100(second.probability));
+  }
+  return text;
+}
+
+// How to confirm what stands out, or what to read next.
+std::string then_paragraph(const Check& c) {
+  constexpr double kWorthReading_bits = 0.05;
+  const Diagnosis& d = *c.diagnosis;
+  if (!d.decided() && !d.next.empty() && d.next.front().bits >= kWorthReading_bits)
+    return labelled("Read next", kLabelWidth, d.next.front().question);
+  return labelled("Confirm", kLabelWidth, d.causes.front().cause->confirm);
 }
 
 std::string attend_paragraph(const Walked& w) {
@@ -225,6 +259,43 @@ Json flow_json(const std::optional<ComparedReading>& flow_kg_s) {
           {"interval_g_per_s", {finite(r.low), finite(r.high)}},
           {"deviations", finite(r.deviations())},
           {"chance", finite(r.chance)}};
+}
+
+Json diagnosis_json(const std::optional<Diagnosis>& diagnosis) {
+  if (!diagnosis) return nullptr;
+  const Diagnosis& d = *diagnosis;
+  Json document{{"nothing_wrong", finite(d.healthy)},
+                {"raised", d.raised()},
+                {"decided", d.decided()},
+                {"ranked", Json::array()},
+                {"together", nullptr},
+                {"read_next", Json::array()}};
+  for (const FoundCause& found : d.causes) {
+    const Cause& cause = *found.cause;
+    Json entry{{"cause", cause.key}, {"probability", finite(found.probability)}};
+    if (cause.law != SizeLaw::unsized) {
+      entry["size"] = finite(found.size * cause.shown_per_unit);
+      entry["size_sd"] = finite(found.size_sd * cause.shown_per_unit);
+      entry["size_unit"] = cause.unit;
+    }
+    entry["says"] = cause.says(found.size);
+    entry["for"] = found.favour;
+    entry["against"] = found.against;
+    entry["confirm"] = cause.confirm;
+    document["ranked"].push_back(std::move(entry));
+  }
+  if (d.together) {
+    document["together"] = {{"causes", {d.together->first->key, d.together->second->key}},
+                            {"says",
+                             {d.together->first->says(d.together->first_size),
+                              d.together->second->says(d.together->second_size)}},
+                            {"probability", finite(d.together->probability)}};
+  }
+  for (const NextReading& next : d.next) {
+    document["read_next"].push_back(
+        {{"key", next.key}, {"read", next.question}, {"bits", finite(next.bits)}});
+  }
+  return document;
 }
 
 }  // namespace
@@ -300,6 +371,12 @@ Check check(const EngineCard& card, const Visit& visit, const BaselineSet& basel
                                   coefficients);
     }
   }
+  if (c.map_Pa) {
+    EngineCard as_set = c.estimate.card;
+    as_set.spark_btdc_deg = card.spark_btdc_deg;
+    as_set.lambda = card.lambda;
+    c.diagnosis = diagnose(as_set, visit, knowledge);
+  }
   const StartingValues& start = *c.estimate.start;
   const IdleSpeed& speed = c.estimate.card.gear == EngineCard::Gear::drive ? start.in_gear
                            : c.estimate.card.air_conditioning.value_or(false)
@@ -322,7 +399,9 @@ std::string check_text(const Check& c, const Style& style) {
   std::string above = labelled("", 0, context_line(c));
   if (c.air_kg_s) above += labelled("", 0, flow_words("Air", *c.air_kg_s, 2));
   if (c.fuel_kg_s) above += labelled("", 0, flow_words("Fuel", *c.fuel_kg_s, 3));
-  std::string why = c.far_out() ? labelled("Why", kLabelWidth, why_paragraph(c)) : std::string();
+  std::string why;
+  if (c.diagnosis && (c.far_out() || c.diagnosis->raised()))
+    why = labelled("Why", kLabelWidth, capitalised(why_paragraph(c))) + then_paragraph(c);
   const std::string warnings = listed("Warnings", kLabelWidth, c.estimate.card.warnings, " ", 2);
   const std::string caution = labelled("Caution", kLabelWidth, kCheckCaution);
 
@@ -343,19 +422,18 @@ std::string check_text(const Check& c, const Style& style) {
   const std::size_t fixed = line_count(head) + line_count(above) + 1 + line_count(why) +
                             line_count(lists_below) + line_count(warnings) + line_count(caution);
   std::string attend;
-  std::size_t left_out = 0;
+  std::vector<std::string> left_out;
   for (const Walked& w : c.walk) {
     if (w.verdict != WalkVerdict::attend) continue;
     const std::string paragraph = attend_paragraph(w);
     const std::size_t lines = fixed + pass_least + line_count(attend) + line_count(paragraph) + 1;
-    if (left_out > 0 || (!attend.empty() && lines > kScreenLines)) {
-      ++left_out;
+    if (!left_out.empty() || (!attend.empty() && lines > kScreenLines)) {
+      left_out.emplace_back(w.row->name);
     } else {
       attend += paragraph;
     }
   }
-  if (left_out > 0)
-    attend += labelled("", kLabelWidth, fmt::format("and {} more to attend to: --json", left_out));
+  if (!left_out.empty()) attend += listed("Attend to also", kLabelWidth, left_out, ", ", 1);
   const std::size_t taken = fixed + line_count(attend);
   const std::size_t room = std::max(pass_least, kScreenLines - std::min(kScreenLines, taken));
   return style.bold(head) + above + "\n" + style.warning(why + attend) +
@@ -395,6 +473,7 @@ nlohmann::ordered_json check_json(const Check& c) {
   document["air"] = flow_json(c.air_kg_s);
   document["fuel"] = flow_json(c.fuel_kg_s);
   document["far_out"] = c.far_out();
+  document["causes"] = diagnosis_json(c.diagnosis);
   document["attend_first"] = names_of(c, WalkVerdict::attend);
   document["walk"] = Json::array();
   for (const Walked& w : c.walk) {

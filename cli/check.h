@@ -9,6 +9,7 @@
 #include "cli/terminal.h"
 #include "model/knowledge.h"
 #include "profiles/baselines.h"
+#include "profiles/diagnosis.h"
 #include "profiles/engine_file.h"
 #include "profiles/visit_file.h"
 #include "profiles/walk.h"
@@ -41,6 +42,7 @@ struct Check {
   std::string not_judged;                   ///< why, plain words; else empty
   std::optional<ComparedReading> air_kg_s;  ///< where it was read; to first order
   std::optional<ComparedReading> fuel_kg_s;
+  std::optional<Diagnosis> diagnosis;  ///< where the manifold reading was judged
   std::vector<Walked> walk;
 
   /// Whether a reading that was compared is far out.

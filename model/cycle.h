@@ -47,6 +47,7 @@ struct Switches {
   bool burning = true;               ///< false: motored
   double flow_scale = 1.0;           ///< multiplies every valve area
   double runner_volume_scale = 1.0;  ///< the runner's mixing volume, its column unchanged
+  double back_pressure_scale = 1.0;  ///< multiplies what the exhaust holds above the barometer
   GasModel gas{};
 };
 
@@ -207,7 +208,8 @@ Cycle<P>::Cycle(const Build& build, const Inputs<P>& in, const Coefficients<P>& 
   gas_friction_ = c.friction * friction.gas_load / in.barometer_Pa;
   const double back =
       build.exhaust == Exhaust::headers ? kHeaderBackPressure_Pa : kManifoldBackPressure_Pa;
-  back_pressure_gain_ = back / 1e10 * (in.speed_rpm / 5000.0) * (in.speed_rpm / 5000.0);
+  back_pressure_gain_ = switches.back_pressure_scale * back / 1e10 * (in.speed_rpm / 5000.0) *
+                        (in.speed_rpm / 5000.0);
 
   // Valve motion. Angles from firing top dead centre, the open part running from exhaust opening
   // (about 120) to intake closing (about 610).

@@ -92,6 +92,12 @@ struct Visit {
 /// taken to be a mistake: one inch of mercury is twice what a gauge is good for. Chosen.
 inline constexpr double kGaugesAgree_Pa = 3400.0;
 
+/// Errors of readings, standard deviations, beside those of ReadingTrust.
+inline constexpr double kMapReadingSd_Pa = 1000;  ///< a sensor's 1 % of its range; from memory
+inline constexpr double kSparkReadingSd_deg = 1;  ///< a timing light on a moving mark; chosen
+inline constexpr double kLambdaReadingSd = 0.02;  ///< a wideband sensor at idle; chosen
+inline constexpr double kFlowReadingSd = 0.05;    ///< share of the flow; chosen
+
 /// Reads a visit file. Throws InputError for what is not one, for values out of range or without
 /// their unit, and for readings that contradict one another.
 Visit read_visit(const std::string& path);

@@ -166,18 +166,37 @@ TEST_CASE("air and fuel flow are compared too", "[consistency]") {
         Approx(0.95 * 14.6).epsilon(0.02));
 }
 
-TEST_CASE("what is far out is said not to be explained by MAP alone", "[consistency]") {
+TEST_CASE("a cause is named where the readings tell it, with size, evidence and test",
+          "[consistency]") {
   const ProgramRun run = run_idlefit({"check", kStreet, kVisit});
   INFO(run.out);
   CHECK(run.exit_code == 0);  // a fault found is an answer
-  CHECK_THAT(run.out, Contains("MAP alone does not tell why."));
-  CHECK_THAT(run.out, Contains("Attend first to: fuel revved"));
+  CHECK_THAT(run.out, Contains("Late spark, 7 degrees less than set"));
+  CHECK_THAT(run.out, Contains("For it:"));
+  CHECK_THAT(run.out, Contains("verify the timing mark"));
   CHECK_THAT(run.out, Contains("carbon monoxide"));
   CHECK_THAT(run.out, Contains("service manual"));
+  const json causes = json::parse(run_idlefit({"check", kStreet, kVisit, "--json"}).out)["causes"];
+  CHECK(causes["decided"] == true);
+  CHECK(causes["ranked"].size() == 13);
+  CHECK(causes["ranked"][0]["cause"] == "spark");
+  CHECK(causes["ranked"][0]["size"].get<double>() == Approx(-7).margin(1.5));
+  CHECK(causes["ranked"][0]["size_unit"] == "deg");
+}
+
+TEST_CASE("MAP alone is said not to tell why, and what to read next is asked for",
+          "[consistency]") {
   const TemporaryFolder folder;
-  const ProgramRun good =
-      run_idlefit({"check", kStreet, folder.write("v.yaml", "manifold: {vacuum: 13.5 inHg}\n")});
-  CHECK(good.out.find("does not tell why") == std::string::npos);
+  const auto text_of = [&](const std::string& visit) {
+    return run_idlefit({"check", kStreet, folder.write("v.yaml", visit)}).out;
+  };
+  const std::string far_out = text_of("manifold: {vacuum: 9.5 inHg, barometer: 29 inHg}\n");
+  INFO(far_out);
+  CHECK_THAT(far_out, Contains("MAP alone does not tell why"));
+  CHECK_THAT(far_out, Contains("Read next"));
+  const std::string good = text_of("manifold: {vacuum: 13.5 inHg}\n");
+  CHECK(good.find("Why") == std::string::npos);
+  CHECK(good.find("Read next") == std::string::npos);
 }
 
 TEST_CASE("a check fits a screen of 24 by 80, its verdict first", "[consistency]") {
