@@ -18,6 +18,7 @@
 #include "cli/exit_code.h"
 #include "cli/fit.h"
 #include "cli/profiles.h"
+#include "cli/profiles_build.h"
 #include "cli/questions.h"
 #include "cli/record.h"
 #include "cli/review.h"
@@ -343,8 +344,8 @@ struct FitCommand {
 
 struct ProfilesCommand {
   CommonOptions common;
-  std::string name, folder;
-  CLI::App *list = nullptr, *show = nullptr, *verify = nullptr;
+  std::string name, folder, output, picture;
+  CLI::App *list = nullptr, *show = nullptr, *verify = nullptr, *build = nullptr;
 
   void add_to(CLI::App& command) {
     list = command.add_subcommand("list", "The profiles of the set and their ranges");
@@ -353,7 +354,11 @@ struct ProfilesCommand {
     show->add_option("NAME", name, "A profile of the set")->type_name("");
     verify->add_option("FOLDER", folder, "A folder with baselines.yaml; else the set in use")
         ->type_name("");
-    for (CLI::App* part : {list, show, verify}) {
+    build = command.add_subcommand("build", "Compute the set that comes with the program");
+    build->add_option("-o,--output", output, "Where to write baselines.yaml")->type_name("FOLDER");
+    build->add_option("--picture", picture, "Where to draw error over number of bands")
+        ->type_name("FILE.svg");
+    for (CLI::App* part : {list, show, verify, build}) {
       part->allow_extras();
       add_common(*part, common);
     }
@@ -362,12 +367,13 @@ struct ProfilesCommand {
         "  idlefit profiles list\n"
         "  idlefit profiles show firm\n"
         "  idlefit profiles verify our_profiles\n"
+        "  idlefit profiles build -o new_set --picture new_set/bands.svg   (takes minutes)\n"
         "Exit code: 0 done, the set is whole; 1 verify: it lacks values to start from; 2 the\n"
         "command line is wrong; 3 the set is missing or refused; 5 a bug.");
   }
 
   CLI::App* part() const {
-    for (CLI::App* p : {list, show, verify}) {
+    for (CLI::App* p : {list, show, verify, build}) {
       if (p->parsed()) return p;
     }
     return nullptr;
@@ -375,7 +381,8 @@ struct ProfilesCommand {
 
   int run() const {
     if (part() == nullptr) {
-      return usage_error("say what to do with the profiles: list, show or verify", "profiles");
+      return usage_error("say what to do with the profiles: list, show, verify or build",
+                         "profiles");
     }
     if (!folder.empty() && !common.profiles.empty()) {
       return usage_error("give the folder once, as FOLDER or with --profiles", "profiles verify");
@@ -383,6 +390,7 @@ struct ProfilesCommand {
     if (part() == show && name.empty()) {
       return usage_error("show needs the name of a profile", "profiles show");
     }
+    if (part() == build) return run_build();
     const BaselineSet set = folder.empty() ? baselines_of(common) : read_baselines(folder);
     const Style style = style_of(common);
     if (part() == list) {
@@ -398,6 +406,16 @@ struct ProfilesCommand {
   }
 
  private:
+  int run_build() const {
+    const std::string file = output.empty() ? "" : output + "/baselines.yaml";
+    for (const std::string& path : {file, picture})
+      if (!path.empty()) check_writable(path);
+    const BaselineBuild built = build_baselines(coefficients_of(common).posterior);
+    if (!file.empty()) save_file_keeping(file, write_baselines(built.set));
+    if (!picture.empty()) save_file(picture, build_picture(built));
+    return answer(build_json(built), build_line(built), build_text(built, style_of(common)));
+  }
+
   int answer(const nlohmann::ordered_json& document, const std::string& line,
              const std::string& text) const {
     print(common.json ? document.dump(2) + "\n" : common.quiet ? line + "\n" : text);

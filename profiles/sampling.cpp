@@ -36,10 +36,6 @@ Eigen::MatrixXd points_in_cube(Eigen::Index dimensions, std::size_t count) {
   return points;
 }
 
-double normal_quantile(double share) {
-  return -std::sqrt(2.0) * boost::math::erfc_inv(2.0 * share);
-}
-
 bool same_inputs(const Engine& a, const Engine& b) {
   for (std::size_t i = 0; i < kInputCount; ++i)
     if (input_value(a.inputs, i) != input_value(b.inputs, i)) return false;
@@ -62,6 +58,10 @@ SolveOptions one_of_many(const SolvedState& start) {
 }
 
 }  // namespace
+
+double normal_quantile(double share) {
+  return -std::sqrt(2.0) * boost::math::erfc_inv(2.0 * share);
+}
 
 Eigen::MatrixXd quasi_normal_points(Eigen::Index dimensions, std::size_t count) {
   return points_in_cube(dimensions, count).unaryExpr(&normal_quantile);

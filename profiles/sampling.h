@@ -12,6 +12,9 @@
 
 namespace idlefit {
 
+/// The standard-normal number that so large a share (0 to 1, neither) lies below.
+double normal_quantile(double share);
+
 /// `count` points of `dimensions` independent standard-normal numbers, quasi-random (Sobol's, moved
 /// by a fixed shift) and so the same each time. Columns are points.
 Eigen::MatrixXd quasi_normal_points(Eigen::Index dimensions, std::size_t count);

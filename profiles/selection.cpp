@@ -1,11 +1,11 @@
 #include "profiles/selection.h"
 
 #include <algorithm>
-#include <boost/math/special_functions/erf.hpp>
 #include <cassert>
 #include <cmath>
 #include <string_view>
 
+#include "profiles/sampling.h"
 #include "profiles/units.h"
 
 namespace idlefit {
@@ -37,9 +37,6 @@ std::string percent(double probability) {
 }
 
 double normal_below(double x) { return 0.5 * std::erfc(-x / std::sqrt(2.0)); }
-double normal_quantile(double share) {
-  return -std::sqrt(2.0) * boost::math::erfc_inv(2.0 * share);
-}
 
 double cost_of_error(double error) {
   return error > 0.0 ? kStartCost.rich * error : -kStartCost.lean * error;

@@ -7,6 +7,8 @@
 #include <string>
 #include <vector>
 
+#include "tests/support/practice_set.h"
+
 namespace idlefit {
 namespace {
 
@@ -37,7 +39,7 @@ Engine engine_of(double bore_m, double stroke_m) {
 }
 
 TEST_CASE("probabilities are the normal distribution's shares", "[closed-form]") {
-  const BaselineSet set = built_in_baselines();
+  const BaselineSet set = practice_set();
   // At a bound, half lies to each side but for what reaches over the neighbours: with a deviation
   // of 1 kPa that is ten deviations away.
   const BaselineChoice edge = choose_normal(set, 52.0, 1.0, {});
@@ -63,7 +65,7 @@ TEST_CASE("probabilities are the normal distribution's shares", "[closed-form]")
 }
 
 TEST_CASE("engines without an idle count as custom", "[closed-form]") {
-  const BaselineSet set = built_in_baselines();
+  const BaselineSet set = practice_set();
   // 0.45 of the law lies at 46 kPa, 0.25 at 58 and the rest has none.
   const BaselineChoice choice =
       choose_baseline(set, 46.0, Predictive({{0.45, 46e3, 500}, {0.25, 58e3, 500}}, 0.3), {});
@@ -78,7 +80,7 @@ TEST_CASE("engines without an idle count as custom", "[closed-form]") {
 }
 
 TEST_CASE("a known idle chooses the profile that holds it", "[consistency]") {
-  const BaselineSet set = built_in_baselines();
+  const BaselineSet set = practice_set();
   CHECK(choose_normal(set, 20.0, 0.0, {}).name == "deep");  // below the set: the first serves
   CHECK(choose_normal(set, 41.99, 0.0, {}).name == "deep");
   CHECK(choose_normal(set, 42.0, 0.0, {}).name == "firm");
@@ -101,7 +103,7 @@ TEST_CASE("a known idle chooses the profile that holds it", "[consistency]") {
 }
 
 TEST_CASE("the error is none in the middle, lean below and rich above", "[closed-form]") {
-  const BaselineSet set = built_in_baselines();
+  const BaselineSet set = practice_set();
   for (std::size_t i = 0; i < set.profiles.size(); ++i) {
     const BaselineProfile& p = set.profiles[i];
     CHECK(expected_fuelling_error(set, i, std::sqrt(p.map_from_kPa * p.map_to_kPa)) ==
@@ -139,7 +141,7 @@ std::vector<double> costs_by_integration(const BaselineSet& set, double mean_kPa
 
 TEST_CASE("costs are what the table says over the whole law", "[closed-form]") {
   // The table of docs/profiles.md, written out again above: 1 rich, 1.5 lean, 0.5 and 0.5.
-  const BaselineSet set = built_in_baselines();
+  const BaselineSet set = practice_set();
   for (const double no_idle : {0.0, 0.3}) {
     for (const double mean_kPa : {35.0, 47.0, 51.5, 63.0, 76.0, 83.0}) {
       for (const double sd_kPa : {1.5, 6.0}) {
@@ -167,7 +169,7 @@ TEST_CASE("costs are what the table says over the whole law", "[closed-form]") {
 
 TEST_CASE("at even odds the profile that errs rich is chosen", "[trade]") {
   // Running lean costs more than rich: common practice, no source.
-  const BaselineSet set = built_in_baselines();
+  const BaselineSet set = practice_set();
   const BaselineChoice even = choose_normal(set, 52.0, 3.0, {});
   CHECK(even.name == "firm");  // on the engines above 52 kPa it is rich
   CHECK(even.runner_up == "soft");
@@ -178,7 +180,7 @@ TEST_CASE("at even odds the profile that errs rich is chosen", "[trade]") {
 TEST_CASE("probabilities, errors and costs against Monte Carlo", "[closed-form]") {
   // A law with heavy tails, two humps and engines without an idle. 400,000 draws: four deviations
   // of the binomial law are 0.0032, and of a mean of numbers up to 2 no more than 0.006.
-  const BaselineSet set = built_in_baselines();
+  const BaselineSet set = practice_set();
   const Predictive law({{0.4, 46e3, 2e3}, {0.2, 50e3, 9e3}, {0.3, 60e3, 4e3}}, 0.1);
   const BaselineChoice choice = choose_baseline(set, 50.0, law, {});
   std::mt19937_64 generator(2718);
@@ -217,7 +219,7 @@ TEST_CASE("probabilities, errors and costs against Monte Carlo", "[closed-form]"
 TEST_CASE("knowing all changes the choice as often as it is wrong", "[closed-form]") {
   // What moves the mean by the whole deviation leaves nothing unknown: the choice changes wherever
   // the pressure lies in another profile. 64 points give a share to 1/64.
-  const BaselineSet set = built_in_baselines();
+  const BaselineSet set = practice_set();
   for (const double mean_kPa : {38.0, 47.0, 51.0, 66.0}) {
     const double sd_kPa = 5.0;
     const Predictive law({{1.0, 1000 * mean_kPa, 1000 * sd_kPa}});
@@ -233,7 +235,7 @@ TEST_CASE("knowing all changes the choice as often as it is wrong", "[closed-for
 
 TEST_CASE("chance of a change against choosing again and again", "[closed-form]") {
   // A normal law of which knowing something leaves a normal law: nested choices by the definition.
-  const BaselineSet set = built_in_baselines();
+  const BaselineSet set = practice_set();
   const double mean_kPa = 51.0, sd_kPa = 6.0;
   const Predictive law({{1.0, 1000 * mean_kPa, 1000 * sd_kPa}});
   const std::string now = choose_baseline(set, mean_kPa, law, {}).name;
@@ -260,7 +262,7 @@ TEST_CASE("chance of a change against choosing again and again", "[closed-form]"
 TEST_CASE("what tells whether it idles changes the choice", "[consistency]") {
   // 0.35 has no idle: knowing something that settles it makes some of them custom, and something
   // that has no bearing on it none.
-  const BaselineSet set = built_in_baselines();
+  const BaselineSet set = practice_set();
   const Predictive law({{0.65, 58e3, 1e3}}, 0.35);
   const auto chances = chances_of_change(set, law, {{0, 0.0}, {0, 0.95}, {0, -0.95}});
   CHECK(chances[0] == 0);
@@ -287,7 +289,7 @@ TEST_CASE("sets of one and of forty profiles are chosen from", "[consistency]") 
 }
 
 TEST_CASE("a flag makes the answer custom and keeps the nearest profile", "[consistency]") {
-  const BaselineSet set = built_in_baselines();
+  const BaselineSet set = practice_set();
   const BaselineChoice choice =
       choose_normal(set, 46.0, 3.0, {{CustomFlag::Kind::boost, "Boosted."}});
   CHECK(choice.custom);
@@ -307,7 +309,7 @@ TEST_CASE("a flag makes the answer custom and keeps the nearest profile", "[cons
 }
 
 TEST_CASE("every condition of the trade raises its flag", "[trade]") {
-  const BaselineSet set = built_in_baselines();
+  const BaselineSet set = practice_set();
   const Engine usual = engine_of(0.10, 0.09);  // 5.65 L
   using Kind = CustomFlag::Kind;
   const auto kinds = [&](const EngineCard& card, const Engine& engine, bool idle = true,
