@@ -125,7 +125,7 @@ TEST_CASE("profiles wants to be told what to do, and with which", "[consistency]
     CHECK(run.out.empty());
     CHECK_THAT(run.err, Contains(words));
   };
-  refused({"profiles"}, "list, show or verify");
+  refused({"profiles"}, "list, show, verify or build");
   refused({"profiles", "lst"}, "did you mean list?");
   refused({"profiles", "show"}, "name of a profile");
   refused({"profiles", "show", "frm"}, "did you mean firm?");
