@@ -6,6 +6,7 @@
 #include <limits>
 
 #include "model/cycle.h"
+#include "model/dual.h"
 #include "model/idle_start.h"
 #include "model/solve.h"
 
@@ -140,16 +141,16 @@ class Solver {
   // Mismatch and its exact Jacobian, by one differentiated cycle.
   Vector mismatch_and_jacobian(const Cycle<double>& cycle, const Closure& closure, const Vector& v,
                                Matrix& jacobian) {
-    using Jet = ceres::Jet<double, kCycleUnknowns>;
+    using S = Dual<kCycleUnknowns>;
     ++cycles_;
-    Eigen::Matrix<Jet, kCycleUnknowns, 1> x;
-    for (int i = 0; i < kCycleUnknowns; ++i) x[i] = Jet(v[i], i);
-    const CycleState<Jet> state = scaling_.state<Jet>(x);
-    const Eigen::Matrix<Jet, kCycleUnknowns, 1> f = gather<Jet>(closure, state, cycle.run(state));
+    Eigen::Matrix<S, kCycleUnknowns, 1> x;
+    for (int i = 0; i < kCycleUnknowns; ++i) x[i] = S(v[i], i);
+    const CycleState<S> state = scaling_.state<S>(x);
+    const Eigen::Matrix<S, kCycleUnknowns, 1> f = gather<S>(closure, state, cycle.run(state));
     Vector values;
     for (int i = 0; i < kCycleUnknowns; ++i) {
       values[i] = f[i].a;
-      jacobian.row(i) = f[i].v.transpose();
+      jacobian.row(i) = f[i].v.head<kCycleUnknowns>().cast<double>().transpose();
     }
     return values;
   }
@@ -199,7 +200,7 @@ class Solver {
   static constexpr double kCoarseMesh = 0.35;
   static constexpr double kLoose = 3e-4;
   static constexpr double kRough = 1e-4;
-  static constexpr double kTight = 2e-7;
+  static constexpr double kTight = 1e-6;  // the last correction takes it some tenfold further
 
   // Shortens a step so that no unknown jumps further than the laws' curvature allows: 0.12 in a
   // burned fraction, some 150 K in the cylinder, 12 kPa of manifold pressure.
@@ -363,37 +364,35 @@ PointGradient gradient_at(const Engine& engine, const Coefficients<double>& coef
                           const SolveOptions& options, const Switches& switches,
                           const Scaling& scaling, const Closure& closure, const Vector& v) {
   constexpr int kAll = kCycleUnknowns + kParameterCount;
-  // One wide pass: the values are worked out once for all columns. Padded to whole vectors of four,
-  // since Eigen does not vectorise odd sizes.
-  constexpr int kWide = (kAll + 3) / 4 * 4;
-  using Jet = ceres::Jet<double, kWide>;
-  Inputs<Jet> in;
+  // One wide pass: the values are worked out once for all columns.
+  using S = Dual<kAll>;
+  Inputs<S> in;
   for (std::size_t i = 0; i < kInputCount; ++i)
-    input_ref(in, i) = Jet(input_value(engine.inputs, i), kCycleUnknowns + static_cast<int>(i));
-  Coefficients<Jet> c;
+    input_ref(in, i) = S(input_value(engine.inputs, i), kCycleUnknowns + static_cast<int>(i));
+  Coefficients<S> c;
   for (std::size_t i = 0; i < kCoefficientCount; ++i)
     coefficient_ref(c, i) =
-        Jet(coefficient_value(coefficients, i), kCycleUnknowns + static_cast<int>(kInputCount + i));
-  Eigen::Matrix<Jet, kCycleUnknowns, 1> x;
-  for (int i = 0; i < kCycleUnknowns; ++i) x[i] = Jet(v[i], i);
-  Cycle<Jet> cycle_d(engine.build, in, c, options.mesh, switches);
+        S(coefficient_value(coefficients, i), kCycleUnknowns + static_cast<int>(kInputCount + i));
+  Eigen::Matrix<S, kCycleUnknowns, 1> x;
+  for (int i = 0; i < kCycleUnknowns; ++i) x[i] = S(v[i], i);
+  Cycle<S> cycle_d(engine.build, in, c, options.mesh, switches);
   if (options.settled) cycle_d.settle_steps();
-  const CycleState<Jet> state_d = scaling.state<Jet>(x);
-  const CycleOutput<Jet> out = cycle_d.run(state_d);
-  const Eigen::Matrix<Jet, kCycleUnknowns, 1> mismatch = gather<Jet>(closure, state_d, out);
+  const CycleState<S> state_d = scaling.state<S>(x);
+  const CycleOutput<S> out = cycle_d.run(state_d);
+  const Eigen::Matrix<S, kCycleUnknowns, 1> mismatch = gather<S>(closure, state_d, out);
   Eigen::Matrix<double, kCycleUnknowns, kAll> d;
   for (int row = 0; row < kCycleUnknowns; ++row)
-    d.row(row) = mismatch[row].v.template head<kAll>().transpose();
+    d.row(row) = mismatch[row].v.head<kAll>().cast<double>().transpose();
   const Matrix unknowns = d.leftCols<kCycleUnknowns>();
   const Eigen::Matrix<double, kCycleUnknowns, kParameterCount> moves =
       -unknowns.partialPivLu().solve(d.rightCols<kParameterCount>());
 
   // How a quantity moves in all: by the parameters themselves, and by the unknowns that they move.
-  const auto total = [&](const Jet& q) -> ParameterGradient {
-    return q.v.template segment<kParameterCount>(kCycleUnknowns) +
-           moves.transpose() * q.v.template head<kCycleUnknowns>();
+  const auto total = [&](const S& q) -> ParameterGradient {
+    return q.v.segment<kParameterCount>(kCycleUnknowns).cast<double>().matrix() +
+           moves.transpose() * q.v.head<kCycleUnknowns>().cast<double>().matrix();
   };
-  const Charge<Jet> charge =
+  const Charge<S> charge =
       charge_of(engine.build, in, cycle_d.fresh_charge_K(), out.fresh_kg, state_d.map_Pa);
   PointGradient g;
   g.map_Pa = total(state_d.map_Pa);
