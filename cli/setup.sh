@@ -8,6 +8,9 @@ cores=$(nproc)
 packages=(g++ cmake ninja-build libeigen3-dev libceres-dev libyaml-cpp-dev libcli11-dev libfmt-dev
           nlohmann-json3-dev libudunits2-dev libmd-dev catch2 libbenchmark-dev libsundials-dev
           libgsl-dev libboost-dev)
+# Of the second compiler, for the sanitizers and for fuzzing.
+clang_packages=(clang libclang-rt-14-dev llvm)
+clang_options=(-DCMAKE_CXX_COMPILER=clang++ -DCMAKE_BUILD_TYPE=Debug)
 
 say() { printf '%s\n' "$*" >&2; }
 
@@ -51,7 +54,8 @@ Have somebody run: apt-get install ${missing[*]}"
     apt-get install -y --no-install-recommends "${missing[@]}"
 }
 
-# build_target TARGET [CMAKE OPTION...]: configures the folder build/ as Release and builds a target.
+# build_target TARGET [CMAKE OPTION...]: configures the folder $build, as Release unless an option
+# says otherwise, and builds a target.
 build_target() {
   local target=$1 generator=()
   shift

@@ -486,11 +486,6 @@ Found march(Solver& solver, double barometer_Pa, Vector& v) {
 
 }  // namespace
 
-double displacement_m3(const Engine& engine) {
-  return engine.build.cylinders * kPi / 4.0 * engine.inputs.bore_m * engine.inputs.bore_m *
-         engine.inputs.stroke_m;
-}
-
 SolveResult solve_idle_with(const Engine& engine, const Coefficients<double>& coefficients,
                             const SolveOptions& options, const Switches& switches) {
   SolveResult result;

@@ -707,7 +707,8 @@ Completion complete(const EngineCard& card) {
   const LatentSlopes slopes =
       latent_slopes(card, result.latent_keys.size(), result.assumed.size(), false);
   result.input_per_latent = slopes.inputs;
-  for (std::size_t i = 0; i < result.assumed.size(); ++i) {
+  // Where nothing is unknown there is no column: Eigen's row() of such a matrix is undefined.
+  for (std::size_t i = 0; slopes.assumed.cols() > 0 && i < result.assumed.size(); ++i) {
     result.assumed[i].sd = slopes.assumed.row(static_cast<Eigen::Index>(i)).norm();
   }
   if (card.known.vacuum_Pa) {

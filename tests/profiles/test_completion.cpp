@@ -491,6 +491,40 @@ TEST_CASE("the known reading is the same engine under its own conditions", "[con
   CHECK(!complete(card_of({"cam.described_as=mild"})).known);
 }
 
+TEST_CASE("an engine of which all is known has nothing uncertain", "[consistency]") {
+  const Completion completion = complete(
+      read_engine_card("", {"engine.cylinders=8",
+                            "engine.layout=V",
+                            "engine.bore=4.00 in",
+                            "engine.stroke=3.48 in",
+                            "engine.rod_length=5.70 in",
+                            "engine.compression_ratio=8.7",
+                            "engine.valves={intake_diameter: 1.94 in, exhaust_diameter: 1.50 in}",
+                            "engine.valvetrain=pushrod",
+                            "engine.exhaust=manifolds",
+                            "cam.duration_050={intake: 204, exhaust: 210}",
+                            "cam.duration_seat={intake: 264, exhaust: 270}",
+                            "cam.seat_height=0.006 in",
+                            "cam.valve_lift={intake: 0.42 in, exhaust: 0.42 in}",
+                            "cam.rocker_ratio={intake: 1.5, exhaust: 1.5}",
+                            "cam.lobe_separation=112",
+                            "cam.intake_centerline=108",
+                            "cam.lifter=hydraulic flat",
+                            "idle.speed=700 rpm",
+                            "idle.spark=14",
+                            "idle.mixture=1.0 lambda",
+                            "idle.barometer=101.325 kPa",
+                            "idle.intake_air=25 degC",
+                            "idle.accessories={alternator: 0 A, fan: none, air_conditioning: off, "
+                            "power_steering: off}"}));
+  CHECK(completion.latent_keys.empty());
+  CHECK(completion.input_per_latent.cols() == 0);
+  for (const Assumption& a : completion.assumed) {
+    INFO(a.key);
+    CHECK(a.sd == 0.0);
+  }
+}
+
 TEST_CASE("a card that no engine can meet is refused", "[consistency]") {
   EngineCard card;
   card.cylinders = 8;
