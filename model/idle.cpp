@@ -413,10 +413,10 @@ constexpr const char* kTooDiluted =
 // What the march found.
 enum class Found { balance, too_diluted, needs_more_than_ambient, nothing };
 
-// The balance found by marching down the burning branch from the highest pressure at which an idle
-// counts: in manifold pressure as far as that goes, then, where the branch folds at the dilution
-// limit, up in residual fraction with the pressure free, until the engine makes no more work than
-// idle needs or too little burns: along the branch the share that burns only falls.
+// The balance found by marching along the burning branch from the highest pressure at which an idle
+// counts: up in residual fraction with the pressure free, since the branch folds in pressure at the
+// dilution limit, until the engine makes no more work than idle needs or too little burns: along
+// the branch the share that burns only falls.
 Found march(Solver& solver, double barometer_Pa, Vector& v) {
   const double start_Pa = barometer_Pa - kIdleMargin_Pa;
   const Closure high{Closure::map, start_Pa};
@@ -434,50 +434,41 @@ Found march(Solver& solver, double barometer_Pa, Vector& v) {
                                                : Found::needs_more_than_ambient;
   double burned_share = out.burned_share;
 
-  struct Leg {
-    Closure::Kind kind;
-    int unknown;               // what is stepped
-    double scale;              // of its target
-    double longest, shortest;  // signed steps of the unknown
-  };
-  const Leg legs[] = {{Closure::map, 11, 1e5, -0.08, -0.03},
-                      {Closure::residual, 2, 1.0, 0.05, 5e-4}};
-  for (const Leg& leg : legs) {
-    Vector before = x;  // the point before x, for the predictor
-    double step = leg.longest;
-    bool along = leg.kind == high.kind;  // the Jacobian at hand belongs to this leg
-    while (std::fabs(step) >= std::fabs(leg.shortest) && burned_share >= kIdleBurnedShare) {
-      const double target = x[leg.unknown] + step;
-      Vector next = x;
-      const double moved = x[leg.unknown] - before[leg.unknown];
-      if (moved != 0.0) next += step / moved * (x - before);
-      next = next.cwiseMax(lower_bound()).cwiseMin(upper_bound());
-      const bool solved = target > lower_bound()[leg.unknown] &&
-                          solver.solve_coarse(Closure{leg.kind, target * leg.scale}, next, along);
-      along = solved;
-      if (solved) out = solver.run(solver.coarse(), next);
-      // A jump to the misfiring branch is not a step along this one.
-      if (!solved || next[2] - x[2] > 0.10 || out.burned_share < burned_share - 0.25) {
-        step *= 0.5;
-        continue;
-      }
-      const double next_torque = out.mismatch[kCycleUnknowns - 1];
-      if (next_torque <= 0.0) {
-        Vector between = x + torque / (torque - next_torque) * (next - x);
-        if (solver.solve(Closure{}, between)) {
-          v = between;
-          return Found::balance;
-        }
-        step *= 0.5;
-        continue;
-      }
-      before = x;
-      x = next;
-      torque = next_torque;
-      burned_share = out.burned_share;
-      step =
-          leg.longest > 0.0 ? std::min(leg.longest, 1.5 * step) : std::max(leg.longest, 1.5 * step);
+  // Steps of the residual fraction, shorter where the share that burns has begun to fall: it then
+  // falls ever faster, and a step over that is taken back.
+  constexpr double kLongest = 0.08, kFalling = 0.04, kShortest = 5e-4, kFallsBelow = 0.955;
+  Vector before = x;  // the point before x, for the predictor
+  double step = 0.05;
+  bool along = false;  // the Jacobian at hand belongs to the march
+  while (step >= kShortest && burned_share >= kIdleBurnedShare) {
+    const double target = x[2] + step;
+    Vector next = x;
+    const double moved = x[2] - before[2];
+    if (moved != 0.0) next += step / moved * (x - before);
+    next = next.cwiseMax(lower_bound()).cwiseMin(upper_bound());
+    const bool solved = solver.solve_coarse(Closure{Closure::residual, target}, next, along);
+    along = solved;
+    if (solved) out = solver.run(solver.coarse(), next);
+    // A jump to the misfiring branch is not a step along this one.
+    if (!solved || out.burned_share < burned_share - 0.25) {
+      step *= 0.5;
+      continue;
     }
+    const double next_torque = out.mismatch[kCycleUnknowns - 1];
+    if (next_torque <= 0.0) {
+      Vector between = x + torque / (torque - next_torque) * (next - x);
+      if (solver.solve(Closure{}, between)) {
+        v = between;
+        return Found::balance;
+      }
+      step *= 0.5;
+      continue;
+    }
+    before = x;
+    x = next;
+    torque = next_torque;
+    burned_share = out.burned_share;
+    step = std::min(burned_share < kFallsBelow ? kFalling : kLongest, 1.5 * step);
   }
   // The end of the march without a balance: above the share that idle needs, the engine made too
   // much work everywhere, so its balance lies where less burns.

@@ -1,6 +1,5 @@
 #include <benchmark/benchmark.h>
 
-#include <algorithm>
 #include <chrono>
 #include <cmath>
 #include <cstddef>
@@ -11,6 +10,7 @@
 #include "model/cycle.h"
 #include "model/idle.h"
 #include "profiles/engine_file.h"
+#include "tests/bench/engines.h"
 #include "tests/reference/cycle_by_cvode.h"
 
 // The same idle through SUNDIALS CVODE, beside solve_idle: how many times longer it takes
@@ -20,7 +20,7 @@
 // so that a busy machine hits both. Adams by functional iteration is left out: on these stiff valve
 // flows it takes twice as long as with Newton's method.
 
-namespace idlefit {
+namespace idlefit::bench {
 namespace {
 
 using Clock = std::chrono::steady_clock;
@@ -29,12 +29,6 @@ using reference::CvodeIdle;
 using reference::CvodeOptions;
 
 constexpr double kEnough_Pa = 20.0;
-
-double median(std::vector<double> values) {
-  std::nth_element(values.begin(), values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2),
-                   values.end());
-  return values[values.size() / 2];
-}
 
 template <class F>
 double seconds(F&& f) {
@@ -144,4 +138,4 @@ int register_all() {
 [[maybe_unused]] const int kRegistered = register_all();
 
 }  // namespace
-}  // namespace idlefit
+}  // namespace idlefit::bench
