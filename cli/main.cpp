@@ -7,10 +7,10 @@
 #include <cstdio>
 #include <cstring>
 #include <exception>
-#include <new>
 
 #include "cli/app.h"
 #include "cli/exit_code.h"
+#include "cli/last_words.h"
 
 namespace {
 
@@ -19,13 +19,8 @@ extern "C" void on_interrupt(int) { _exit(idlefit::kExitInterrupted); }
 int guarded_run(int argc, char** argv) {
   try {
     return idlefit::run(argc, argv);
-  } catch (const std::bad_alloc&) {
-    std::fputs("idlefit: out of memory. Close other programs and try again.\n", stderr);
-  } catch (const std::exception& error) {
-    fmt::print(stderr,
-               "idlefit: a mistake of the program, not of yours: {}\n"
-               "Please report it with the command and the engine file.\n",
-               error.what());
+  } catch (const std::exception&) {
+    idlefit::say_last_words(std::current_exception());
   }
   return idlefit::kExitBug;
 }
@@ -33,10 +28,13 @@ int guarded_run(int argc, char** argv) {
 }  // namespace
 
 int main(int argc, char** argv) {
+  idlefit::prepare_last_words();
   // A closed pipe downstream ends the program silently, which is the default of SIGPIPE.
   struct sigaction interrupt = {};
   interrupt.sa_handler = on_interrupt;
   sigaction(SIGINT, &interrupt, nullptr);
+  // A file that outgrows what the system allows is a write that fails, with a message.
+  signal(SIGXFSZ, SIG_IGN);
 
   // Ceres logs through glog, which would print on standard error whatever the solver is told.
   FLAGS_minloglevel = google::GLOG_FATAL;

@@ -45,7 +45,9 @@ CannotWrite refusal(const std::string& path, std::string_view problem, std::stri
 CannotWrite refusal(const std::string& path, int error) {
   const bool full = error == ENOSPC || error == EDQUOT;
   return refusal(path, error == ENOENT ? "there is no such folder" : std::strerror(error),
-                 full ? "Make room, or choose another folder." : "Choose another name or folder.");
+                 full             ? "Make room, or choose another folder."
+                 : error == EFBIG ? "Raise the limit on the size of files (ulimit -f)."
+                                  : "Choose another name or folder.");
 }
 
 // Renaming would put a file in the place of whatever lies there, as of a device.

@@ -4,6 +4,7 @@
 #include <cstddef>
 #include <exception>
 #include <mutex>
+#include <system_error>
 #include <thread>
 #include <vector>
 
@@ -16,7 +17,8 @@ inline unsigned default_threads() {
 }
 
 /// Calls `work(i)` once for every i below `count`, on up to `threads` threads. What `work` does for
-/// one i must not depend on the others, so that the outcome is the same on any number of threads.
+/// one i must not depend on the others, so that the outcome is the same on any number of threads;
+/// where the system refuses a thread, it is done on those there are.
 /// The first exception that escapes `work` is thrown here, after all threads have stopped.
 template <class Work>
 void for_each_index(std::size_t count, unsigned threads, const Work& work) {
@@ -33,7 +35,10 @@ void for_each_index(std::size_t count, unsigned threads, const Work& work) {
     }
   };
   std::vector<std::jthread> helpers;
-  for (unsigned t = 1; t < threads && t < count; ++t) helpers.emplace_back(run);
+  try {
+    for (unsigned t = 1; t < threads && t < count; ++t) helpers.emplace_back(run);
+  } catch (const std::system_error&) {
+  }
   run();
   helpers.clear();  // joins
   if (failure) std::rethrow_exception(failure);

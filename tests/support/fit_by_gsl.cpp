@@ -15,8 +15,8 @@
 namespace idlefit::test {
 namespace {
 
-constexpr Eigen::Index kOffset = kGslOffset, kFirstInput = kOffset + 1, kSecondInput = kOffset + 2,
-                       kCarPart = kOffset + 3;
+// Two inputs of the engine stand behind the offset.
+constexpr Eigen::Index kOffset = kGslOffset, kFirstInput = kOffset + 1, kCarPart = kFirstInput + 2;
 
 // Half the square of this is Student's cost in the deviations.
 double student_root(double deviations) {
