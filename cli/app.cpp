@@ -155,16 +155,19 @@ struct TableCommand {
   CommonOptions common;
   std::string file;
   std::vector<std::string> sets;
-  bool csv = false;
+  bool csv = false, start = false;
 
   void add_to(CLI::App& command) {
     add_engine(command, file, sets);
     command.add_flag("--csv", csv, "Print the table as CSV");
+    command.add_flag("--start", start,
+                     "Say what to expect of an engine started on this table, and on its baseline");
     add_common(command, common);
     command.footer(
         "Examples:\n"
         "  idlefit table truck.yaml\n"
         "  idlefit table truck.yaml --csv > ve.csv\n"
+        "  idlefit table truck.yaml --start\n"
         "Exit code: 0 a table to rely on; 1 one not to be relied on (no idle, or not "
         "converged);\n"
         "2 the command line is wrong; 3 the engine file is; 5 a bug.");
@@ -175,11 +178,11 @@ struct TableCommand {
       return usage_error("table needs an engine file or --set", "table");
     if (csv && common.json) return usage_error("--csv and --json exclude each other", "table");
     const PredictedTable answer = predict_table(read_engine_card(file, sets), baselines_of(common),
-                                                coefficients_of(common).posterior);
+                                                coefficients_of(common).posterior, start);
     print(common.json    ? table_json(answer).dump(2) + "\n"
           : csv          ? table_csv(answer)
           : common.quiet ? table_line(answer) + "\n"
-                         : table_text(answer, style_of(common)));
+                         : table_text(answer, style_of(common), start));
     return answer.reliable() ? kExitAnswer : kExitUnreliable;
   }
 };

@@ -2,10 +2,13 @@
 
 #include <fmt/format.h>
 
+#include <cmath>
+
 #include "cli/json_number.h"
 #include "cli/ve_table.h"
 #include "model/units.h"
 #include "profiles/predicted_table.h"
+#include "profiles/start_error.h"
 #include "profiles/units.h"
 
 namespace idlefit {
@@ -24,13 +27,42 @@ std::string forced_words(const PredictedTable& p) {
                      p.table.map_kPa.back());
 }
 
+TableStart start_of(const PredictedTable& p, const BaselineSet& baselines) {
+  TableStart start;
+  start.idle_sd_Pa = p.estimate.law->sd_Pa();
+  start.typical_error = typical_start_error(start.idle_sd_Pa);
+  start.baseline = p.estimate.baseline.name;
+  for (const BaselineProfile& profile : baselines.profiles) {
+    if (profile.name != start.baseline) continue;
+    start.baseline_apart = start_apart(p.surface, p.estimate.idle.point, profile);
+    if (start.baseline_apart)
+      start.baseline_typical_error = std::hypot(start.typical_error, *start.baseline_apart);
+  }
+  return start;
+}
+
+std::string start_words(const PredictedTable& p) {
+  if (!p.start) return "no idle to go by: how far off this table may be cannot be told.";
+  const TableStart& start = *p.start;
+  std::string text = fmt::format(
+      "load it as it stands: two of three such engines are fuelled within {:.0f}% on average "
+      "(idle known to {:.1f} kPa); ",
+      100 * start.typical_error, to_kPa(start.idle_sd_Pa));
+  if (start.baseline.empty()) return text + "no baseline would do.";
+  if (!start.baseline_typical_error)
+    return text + "baseline " + start.baseline + " has no table to compare.";
+  return text + fmt::format("on baseline {}, within {:.0f}%.", start.baseline,
+                            100 * *start.baseline_typical_error);
+}
+
 }  // namespace
 
 PredictedTable predict_table(const EngineCard& card, const BaselineSet& baselines,
-                             const CoefficientKnowledge& knowledge) {
-  PredictedTable p{estimate(card, baselines, knowledge, {}), {}, {}};
+                             const CoefficientKnowledge& knowledge, bool start) {
+  PredictedTable p{estimate(card, baselines, knowledge, {}), {}, {}, {}};
   p.surface = ve_surface(p.estimate.completion.engine, p.estimate.coefficients, standard_ve_grid());
   p.table = ve_table_of(p.surface, "the cycle of this engine");
+  if (start && p.reliable() && p.estimate.law) p.start = start_of(p, baselines);
   return p;
 }
 
@@ -50,11 +82,12 @@ std::string table_line(const PredictedTable& p) {
   return line;
 }
 
-std::string table_text(const PredictedTable& p, const Style& style) {
+std::string table_text(const PredictedTable& p, const Style& style, bool start) {
   std::string text = style.bold(labelled("", 0, table_line(p)));
   if (p.surface.solved_share == 0.0) return text;
   text += ve_table_text(p.table, kLabelWidth);
   if (forced(p.estimate.card)) text += labelled("", 0, forced_words(p));
+  if (start) text += labelled("Start", kLabelWidth, start_words(p));
   return text + labelled("", 0,
                          "Predicted, not measured: correct it by a measured mixture before full "
                          "load.");
@@ -99,6 +132,18 @@ nlohmann::ordered_json table_json(const PredictedTable& p) {
   for (const std::optional<double>& line_Pa : p.surface.no_load_map_Pa) {
     json["no_load_map_kPa"].push_back(line_Pa ? nlohmann::ordered_json(finite(to_kPa(*line_Pa)))
                                               : nlohmann::ordered_json());
+  }
+  json["start"] = nullptr;
+  if (p.start) {
+    const TableStart& start = *p.start;
+    const auto or_null = [](const std::optional<double>& share) {
+      return share ? nlohmann::ordered_json(finite(*share)) : nlohmann::ordered_json();
+    };
+    json["start"] = {{"idle_map_sd_kPa", finite(to_kPa(start.idle_sd_Pa))},
+                     {"typical_error_share", finite(start.typical_error)},
+                     {"baseline", text_or_null(start.baseline)},
+                     {"baseline_apart_share", or_null(start.baseline_apart)},
+                     {"baseline_typical_error_share", or_null(start.baseline_typical_error)}};
   }
   if (forced(p.estimate.card)) json["warnings"].push_back(forced_words(p));
   return json;

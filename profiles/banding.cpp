@@ -66,6 +66,24 @@ FuellingError fuelling_error(const BandEngine& engine, const Eigen::ArrayXd& log
           (off.abs() > kAuthority).select(engine.weight, 0.0).sum()};
 }
 
+FuellingFigures fuelling_figures(std::span<const FuellingError> errors) {
+  assert(!errors.empty());
+  FuellingFigures f;
+  std::vector<double> sorted;
+  for (const FuellingError& off : errors) {
+    sorted.push_back(off.rms);
+    f.rms += off.rms * off.rms;
+    f.beyond += off.beyond;
+  }
+  std::sort(sorted.begin(), sorted.end());
+  const auto count = static_cast<double>(sorted.size());
+  f.p95 = sorted[static_cast<std::size_t>(std::ceil(0.95 * count)) - 1];
+  f.worst = sorted.back();
+  f.rms = std::sqrt(f.rms / count);
+  f.beyond /= count;
+  return f;
+}
+
 BandTable fit_band(std::span<const BandEngine> engines, int rounds) {
   assert(!engines.empty());
   // Cells that none of them uses get the mean of what all have there.

@@ -41,6 +41,14 @@ struct FuellingError {
 inline constexpr double kAuthority = 0.25;
 FuellingError fuelling_error(const BandEngine& engine, const Eigen::ArrayXd& log_ve);
 
+/// How a number of engines are fuelled: each engine's root-mean-square error, over engines.
+struct FuellingFigures {
+  double p95 = 0, rms = 0, worst = 0;
+  double beyond = 0;  ///< weight of what is off by more than kAuthority, mean over engines
+};
+/// Of one engine or more.
+FuellingFigures fuelling_figures(std::span<const FuellingError> errors);
+
 /// The one table for a group of engines: least sum of their errors (logarithms) to the power
 /// kErrorPower, which leans toward the worst: with 2 the 95th percentile is a tenth higher, with 8
 /// the root mean square is.

@@ -63,24 +63,14 @@ std::size_t first_at(const std::vector<BandEngine>& sorted, double map_Pa) {
 FuellingFigures figures(const std::vector<BandEngine>& engines,
                         const std::vector<double>& edges_kPa,
                         const std::vector<BandTable>& tables) {
-  FuellingFigures f;
-  std::vector<double> errors;
+  std::vector<FuellingError> errors;
   for (const BandEngine& e : engines) {
     const auto band = static_cast<std::size_t>(
         std::upper_bound(edges_kPa.begin(), edges_kPa.end(), in_kPa(e.idle_map_Pa)) -
         edges_kPa.begin());
-    const FuellingError off = fuelling_error(e, tables[band].log_ve);
-    errors.push_back(off.rms);
-    f.rms += off.rms * off.rms;
-    f.beyond += off.beyond;
+    errors.push_back(fuelling_error(e, tables[band].log_ve));
   }
-  const auto count = static_cast<double>(errors.size());
-  std::sort(errors.begin(), errors.end());
-  f.p95 = errors[static_cast<std::size_t>(std::ceil(0.95 * count)) - 1];
-  f.worst = errors.back();
-  f.rms = std::sqrt(f.rms / count);
-  f.beyond /= count;
-  return f;
+  return fuelling_figures(errors);
 }
 
 // --- What a profile holds ------------------------------------------------------------------------
@@ -128,7 +118,7 @@ RepresentativeEngine representative(const std::vector<ShopEngine>& band,
   const Inputs<double>& in = e.engine.inputs;
   RepresentativeEngine r;
   r.description = std::string("the engine of the band that its table fits best, with a ") +
-                  word_of(e.cam) + " cam";
+                  word_of(*e.card.described_as) + " cam";
   r.cylinders = e.engine.build.cylinders;
   r.displacement_m3 = rounded_in("L", Dimension::volume, displacement_m3(e.engine), 0.01);
   r.compression_ratio = rounded(in.compression_ratio, 0.1);
@@ -166,7 +156,7 @@ std::vector<WarmUpStep> warm_up() {
 // The cams that make up a fifth of a band or more.
 std::string meaning_of(const std::vector<ShopEngine>& band, double from_kPa, double to_kPa) {
   std::map<EngineCard::Words, std::size_t> count;
-  for (const ShopEngine& e : band) ++count[e.cam];
+  for (const ShopEngine& e : band) ++count[*e.card.described_as];
   std::vector<std::string_view> words;
   for (const auto& [word, n] : count)
     if (5 * n >= band.size()) words.push_back(word_of(word));

@@ -5,18 +5,12 @@
 
 #include "model/batch.h"
 #include "model/knowledge.h"
+#include "profiles/banding.h"
 #include "profiles/baselines.h"
 
 namespace idlefit {
 
 // The set of baselines that comes with the program, computed: docs/baselines.md.
-
-/// How engines are fuelled that start on their band's table: each engine's root-mean-square error,
-/// weighted over its cells (profiles/banding.h), over engines.
-struct FuellingFigures {
-  double p95 = 0, rms = 0, worst = 0;
-  double beyond = 0;  ///< weight of what is off by more than kAuthority, mean over engines
-};
 
 /// Bands of one number and what they come to.
 struct BandChoice {

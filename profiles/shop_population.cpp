@@ -52,7 +52,7 @@ const auto& pick(const List& list, double uniform) {
 }
 
 struct Drawn {
-  EngineCard::Words cam;
+  EngineCard card;
   Engine engine;
   Coefficients<double> coefficients;
 };
@@ -78,7 +78,7 @@ class Draws {
     const Eigen::VectorXd numbers = of_ == CoefficientsOf::draws
                                         ? normals(static_cast<Eigen::Index>(kCoefficientCount))
                                         : Eigen::VectorXd::Zero(kCoefficientCount);
-    return {cam.word, complete_at(card, latent), unknowns_.at(numbers)};
+    return {card, complete_at(card, latent), unknowns_.at(numbers)};
   }
 
  private:
@@ -117,7 +117,7 @@ std::vector<ShopEngine> shop_population(std::size_t count, unsigned draw,
       const Drawn& d = batch[i];
       const SolveResult idle = solve_idle(d.engine, d.coefficients);
       if (idle.status != Status::ok || idle.point.map_Pa >= kCustomAbove_Pa) return;
-      kept[i] = ShopEngine{d.cam, d.engine, idle.point,
+      kept[i] = ShopEngine{d.card, d.engine, idle.point,
                            ve_surface(d.engine, d.coefficients, standard_ve_grid(), 1)};
     });
     for (std::optional<ShopEngine>& engine : kept)

@@ -12,7 +12,8 @@ namespace idlefit {
 
 /// An engine that a shop sees, warm, in neutral, at sea level.
 struct ShopEngine {
-  EngineCard::Words cam{};
+  EngineCard card;  ///< what a customer tells by telephone: cylinders, displacement, a word for the
+                    ///< cam; the rest of the engine is drawn as completion assumes it
   Engine engine;
   OperatingPoint idle;
   VeSurface ve;  ///< on standard_ve_grid()

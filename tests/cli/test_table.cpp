@@ -90,6 +90,27 @@ TEST_CASE("table says what its temperature is, and what it leaves out", "[consis
              Contains("without boost or nitrous"));
 }
 
+TEST_CASE("table says what to expect of a start", "[consistency]") {
+  const auto start = [](const std::vector<std::string>& arguments) {
+    std::vector<std::string> all = arguments;
+    all.insert(all.end(), {"--start", "--json"});
+    return nlohmann::json::parse(table(all).out)["start"];
+  };
+  const auto known = start({kEngine});
+  CHECK(known["baseline"] == "firm");
+  const double typical = known["typical_error_share"], sd_kPa = known["idle_map_sd_kPa"];
+  CHECK(typical == Approx(0.022 * sd_kPa));
+  const double apart = known["baseline_apart_share"],
+               of_baseline = known["baseline_typical_error_share"];
+  CHECK(of_baseline * of_baseline == Approx(typical * typical + apart * apart));
+  // Half a cam card says less.
+  const auto by_phone = start({"--set", "engine.cylinders=8", "--set", "engine.displacement=5.7 L",
+                               "--set", "cam.described_as=mild"});
+  CHECK(by_phone["typical_error_share"] > 1.5 * typical);
+  CHECK(nlohmann::json::parse(table({kEngine, "--json"}).out)["start"].is_null());
+  CHECK_THAT(table({kEngine, "--start"}).out, Contains("Start") && Contains("on baseline firm"));
+}
+
 TEST_CASE("table is fast", "[consistency]") {
   // Estimate and 256 cells under a second of two cores: their time together, on a busy machine.
   CHECK(table({kEngine, "--quiet"}).cpu_s < 2.0);
