@@ -302,6 +302,15 @@ struct FitCommand {
       return usage_error("--from-table and --coefficients exclude each other", "fit");
     const bool again =
         files.size() == 1 && (files.front().ends_with(".yaml") || files.front().ends_with(".yml"));
+    for (const std::string& file : files) {
+      if (!again && !output.empty() && same_file(file, output)) {
+        return usage_error(
+            fmt::format("-o {} would put the coefficients in the place of the points; "
+                        "give another name",
+                        printable(output)),
+            "fit");
+      }
+    }
     PointsSource source = again ? read_embedded_points(files.front()) : read_points_source(files);
     if (again && source.points.empty()) {
       throw InputError({files.front(), 0, 0}, "", "", "a coefficients file that holds points",

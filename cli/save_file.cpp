@@ -223,4 +223,10 @@ bool file_exists(const std::string& path) {
   return lstat(path.c_str(), &there) == 0;
 }
 
+bool same_file(const std::string& a, const std::string& b) {
+  struct stat of_a, of_b;
+  return stat(a.c_str(), &of_a) == 0 && stat(b.c_str(), &of_b) == 0 && of_a.st_dev == of_b.st_dev &&
+         of_a.st_ino == of_b.st_ino;
+}
+
 }  // namespace idlefit

@@ -35,4 +35,7 @@ void check_writable(const std::string& path);
 /// Whether anything lies at this path.
 bool file_exists(const std::string& path);
 
+/// Whether both paths lead to one file that is there.
+bool same_file(const std::string& a, const std::string& b);
+
 }  // namespace idlefit

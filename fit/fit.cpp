@@ -388,6 +388,7 @@ FitResult fit(const PointSet& set, const CoefficientKnowledge& prior, const FitO
   // a deviation off, and rough values shift it by more.
   search.use(Predictions::Accuracy::fine);
   bool ended = false;
+  Extrapolation last_rounds;
   for (int round = 0; round < kLastRoundsAtMost && !ended; ++round) {
     if (!search.evaluate(x)) break;
     posterior.emplace(posterior_here());
@@ -397,7 +398,7 @@ FitResult fit(const PointSet& set, const CoefficientKnowledge& prior, const FitO
     // Many points leave rounds that creep where they hardly inform a coefficient.
     ended = largest_move(x, goal) < kSettledLast ||
             (round >= kLastRoundsWanted && cost - posterior->cost(d, goal) < kNegligibleGain);
-    x = goal;
+    x = ended ? goal : search.within_bounds(last_rounds.next(x, goal));
   }
   if (!ended) {
     if (!search_on(d, kStepsOnFailure)) return result;

@@ -153,6 +153,18 @@ TEST_CASE("fit says before the work that it cannot write", "[consistency]") {
   CHECK(run_idlefit({"fit", csv, "-o", folder.path()}).exit_code == 4);
 }
 
+TEST_CASE("coefficients do not take the place of the points", "[consistency]") {
+  const TemporaryFolder folder;
+  const std::string csv = points(folder), text = read_file(csv);
+  for (const std::string& output :
+       {csv, folder.path() + "/./" + fs::path(csv).filename().string()}) {
+    const ProgramRun run = run_idlefit({"fit", csv, "-o", output});
+    CHECK(run.exit_code == 2);
+    CHECK_THAT(run.err, Contains("in the place of the points"));
+    CHECK(read_file(csv) == text);
+  }
+}
+
 TEST_CASE("the command line of fit", "[consistency]") {
   const TemporaryFolder folder;
   CHECK(run_idlefit({"fit"}).exit_code == 2);
