@@ -217,7 +217,7 @@ LinearPosterior::Information LinearPosterior::information(
       Eigen::MatrixXd own_own = Eigen::MatrixXd::Zero(own, own);
       Eigen::MatrixXd own_shared = Eigen::MatrixXd::Zero(own, shared);
       Eigen::VectorXd own_gradient = x.cars[car];
-      own_own.diagonal().head(latents).setOnes();
+      for (Eigen::Index j = 0; j < latents; ++j) own_own(j, j) = 1.0;
       for (Eigen::Index j = latents; j < own; ++j) {
         const double u = x.cars[car][j];
         own_own(j, j) = exact ? student_curvature(u * u) : student_weight(u * u);

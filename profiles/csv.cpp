@@ -88,7 +88,11 @@ std::span<const CsvCell> CsvReader::split() {
       cell.text = raw;
       i = end;
     }
-    while (!cell.text.empty() && is_blank(cell.text.back())) cell.text.pop_back();
+    // In quotes too: nobody means them.
+    cell.text.erase(std::find_if_not(cell.text.rbegin(), cell.text.rend(), is_blank).base(),
+                    cell.text.end());
+    cell.text.erase(cell.text.begin(),
+                    std::find_if_not(cell.text.begin(), cell.text.end(), is_blank));
     if (i >= line_.size()) break;
   }
   return {cells_.data(), count_};

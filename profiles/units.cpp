@@ -368,7 +368,8 @@ std::string number_text(double number, int digits) {
   std::array<char, 64> buffer{};
   const double size = std::fabs(number);
   // Plain notation, with as many decimals as the significant digits leave.
-  const int before_point = size < 1e-9 ? 1 : static_cast<int>(std::floor(std::log10(size))) + 1;
+  const int before_point =
+      size >= 1e-9 && std::isfinite(size) ? static_cast<int>(std::floor(std::log10(size))) + 1 : 1;
   const int decimals = std::max(0, digits - before_point);
   const bool plain = size < 1e15 && decimals < 30;
   const auto result = plain ? std::to_chars(buffer.data(), buffer.data() + buffer.size(), number,

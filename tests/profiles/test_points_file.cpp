@@ -800,7 +800,7 @@ TEST_CASE("CSV: the rules of RFC 4180 but for line breaks in cells", "[published
   CHECK(cells_of("a,,") == Cells{"a", "", ""});
   CHECK(cells_of(",") == Cells{"", ""});
   CHECK(cells_of("\"\"") == Cells{""});
-  CHECK(cells_of(" a b ,\t\" c \" , d") == Cells{"a b", " c", "d"});
+  CHECK(cells_of(" a b ,\t\" c \" , d") == Cells{"a b", "c", "d"});
 }
 
 // --- Shipped files -------------------------------------------------------------------------------
