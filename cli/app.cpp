@@ -14,6 +14,7 @@
 #include <vector>
 
 #include "cli/check.h"
+#include "cli/drive_points.h"
 #include "cli/estimate.h"
 #include "cli/exit_code.h"
 #include "cli/fit.h"
@@ -496,8 +497,8 @@ struct RecordCommand {
 
 struct ReviewCommand {
   CommonOptions common;
-  std::string engine, log, columns;
-  bool csv = false, show_template = false;
+  std::string engine, log, columns, visit;
+  bool csv = false, points = false, show_template = false;
 
   void add_to(CLI::App& command) {
     command.add_option("ENGINE.yaml", engine, "Engine file of the car")->type_name("");
@@ -506,15 +507,24 @@ struct ReviewCommand {
     command.add_option("--columns", columns, "Which column of the log is what (docs/review.md)")
         ->type_name("MAP.yaml");
     command.add_flag("--csv", csv, "Print the correction map as CSV");
+    command.add_flag("--points", points, "Print the steady, warm idles as points for idlefit fit");
+    command
+        .add_option("--visit", visit,
+                    "Where to write a visit file with the idle of the log filled in, for check")
+        ->type_name("VISIT.yaml");
     command.add_flag("--template", show_template, "Print a column map to copy");
     add_common(command, common);
     command.footer(
         "Examples:\n"
         "  idlefit review --template > logger.yaml\n"
         "  idlefit review truck.yaml drive.csv --columns logger.yaml\n"
-        "Exit code: 0 an answer to rely on; 1 no row of a warm, running engine; 2 the command "
-        "line\n"
-        "is wrong; 3 a file is missing or refused; 5 a bug.");
+        "  idlefit review truck.yaml drive.csv --columns logger.yaml --visit visit.yaml\n"
+        "  idlefit review truck.yaml drive.csv --columns logger.yaml --points > points.csv\n"
+        "Exit code: 0 an answer to rely on; 1 no row of a warm, running engine, or no idle for a "
+        "visit\n"
+        "file or points; 2 the command line is wrong; 3 a file is missing or refused; 4 cannot "
+        "write; 5 a "
+        "bug.");
   }
 
   int run() const {
@@ -525,21 +535,61 @@ struct ReviewCommand {
     if (engine.empty() || log.empty() || columns.empty()) {
       return usage_error("review needs an engine file, a log and --columns MAP.yaml", "review");
     }
-    if (csv && common.json) return usage_error("--csv and --json exclude each other", "review");
+    if (csv + points + common.json > 1)
+      return usage_error("--csv, --points and --json exclude each other", "review");
+    for (const std::string& file : {engine, log, columns}) {
+      if (visit.empty() || !same_file(file, visit)) continue;
+      return usage_error("--visit " + printable(visit) + " would take the place of what is read",
+                         "review");
+    }
+    if (!visit.empty()) check_writable(visit);
     const EngineCard card = read_engine_card(engine, {});
-    Review review{log, LogReader(log, read_log_columns(columns)), {}, {}};
+    const BaselineSet baselines = baselines_of(common);
+    const CoefficientKnowledge knowledge = coefficients_of(common).posterior;
+    Review review{log, LogReader(log, read_log_columns(columns)), {}, {}, {}};
     review.drive = review_drive(review.log);
-    review.estimate = estimate(card, baselines_of(common), coefficients_of(common).posterior, {});
+    review.estimate = estimate(card, baselines, knowledge, {});
+    if (common.json || !(csv || points || common.quiet) || !visit.empty())
+      review.idle_check = check_idle(review.drive, card, log, baselines, knowledge);
+    bool whole = true;
     if (common.json) {
       print(review_json(review).dump(2) + "\n");
     } else if (csv) {
       print(review_csv(review));
+    } else if (points) {
+      whole = print_points(review, card);
     } else if (common.quiet) {
       print(review_line(review) + "\n");
     } else {
       print(review_text(review, style_of(common)));
     }
-    return review.judged() ? kExitAnswer : kExitUnreliable;
+    if (!visit.empty()) whole = write_visit(review.idle_check) && whole;
+    return review.judged() && whole ? kExitAnswer : kExitUnreliable;
+  }
+
+ private:
+  bool print_points(const Review& review, const EngineCard& card) const {
+    const DrivePoints found = drive_points(review.drive, card, engine, log);
+    for (const std::string& why : found.left_out) fmt::print(stderr, "Left out: {}.\n", why);
+    if (found.rows.empty()) {
+      fmt::print(stderr, "No points: the log has no steady, warm idle.\n");
+      return false;
+    }
+    print(points_csv(points_table(found.rows), drive_points_remark(card, log)));
+    return true;
+  }
+
+  bool write_visit(const IdleCheck& idle) const {
+    std::fflush(stdout);  // the order in which a person is to read them
+    if (idle.logged.file.empty()) {
+      fmt::print(stderr, "No visit file written: {}.\n",
+                 idle.idle == nullptr ? "the log has no steady, warm idle" : idle.not_judged);
+      return false;
+    }
+    const std::string kept = save_file_keeping(visit, idle.logged.file);
+    fmt::print(stderr, "Written: {}{}\n", visit,
+               kept.empty() ? "" : " (what was there is kept as " + kept + ")");
+    return true;
   }
 };
 

@@ -106,17 +106,6 @@ ComparedReading compared_flow(double measured_kg_s, double model_kg_s,
 
 // --- Words ---------------------------------------------------------------------------------------
 
-std::string chance_words(double chance) {
-  if (chance >= 0.095) return fmt::format("{:.0f} times in 100", 100 * chance);
-  if (chance >= 0.0095) return fmt::format("{:.0f} times in 1000", 1000 * chance);
-  return "less than 10 times in 1000";
-}
-
-std::string side_words(const ComparedReading& r) {
-  return fmt::format("{:.1f} deviations {}", std::abs(r.deviations()),
-                     r.measured < r.expected ? "below" : "above");
-}
-
 // MAP as what was read: vacuum turns it round.
 ComparedReading as_vacuum(const ComparedReading& map, double station_Pa) {
   return {station_Pa - map.measured, station_Pa - map.expected, map.sd,
@@ -306,6 +295,17 @@ ComparedReading compared(double measured, const Predictive& law) {
   const double below = std::clamp(law.below(measured) / idles, 0.0, 1.0);
   return {measured,      quantile(0.5), law.sd_Pa(),
           quantile(0.1), quantile(0.9), 2.0 * std::min(below, 1.0 - below)};
+}
+
+std::string chance_words(double chance) {
+  if (chance >= 0.095) return fmt::format("{:.0f} times in 100", 100 * chance);
+  if (chance >= 0.0095) return fmt::format("{:.0f} times in 1000", 1000 * chance);
+  return "less than 10 times in 1000";
+}
+
+std::string side_words(const ComparedReading& r) {
+  return fmt::format("{:.1f} deviations {}", std::abs(r.deviations()),
+                     r.measured < r.expected ? "below" : "above");
 }
 
 bool Check::far_out() const {

@@ -59,6 +59,10 @@ EngineCard card_at_visit(EngineCard card, const Visit& visit);
 Check check(const EngineCard& card, const Visit& visit, const BaselineSet& baselines,
             const CoefficientKnowledge& knowledge);
 
+/// "0.4 deviations below", and "31 times in 1000" of a reading at least this far out.
+std::string side_words(const ComparedReading& reading);
+std::string chance_words(double chance);
+
 /// The line a reader wants: measured against expected, and the chance of it.
 std::string check_line(const Check& check);
 /// The whole answer for a person, check_line first: one screen of 24 lines by 80 columns.

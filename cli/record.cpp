@@ -10,13 +10,12 @@
 #include <vector>
 
 #include "cli/json_number.h"
+#include "cli/point_rows.h"
 #include "cli/save_file.h"
 #include "cli/today.h"
 #include "model/knowledge.h"
 #include "model/units.h"
-#include "profiles/engine_keys.h"
 #include "profiles/text_file.h"
-#include "profiles/units.h"
 #include "profiles/visit_file.h"
 #include "profiles/walk.h"
 
@@ -211,82 +210,15 @@ Json tally_json(const Tally& tally) {
 
 // --- As points -----------------------------------------------------------------------------------
 
-struct PointsTable {
-  std::vector<std::string> headings;
-  std::vector<std::vector<std::string>> rows;
-};
-
-// What a points file does not take, or the readings do not depend on.
-bool is_column(std::string_view path) {
-  return path != "name" && !path.starts_with("known.") && !path.starts_with("install.");
-}
-
-std::string number_in(double value, Dimension dimension, std::string_view unit) {
-  return number_text(from_program_unit(value, unit, dimension));
-}
-
-// A value of a key without its unit, in the heading's.
-std::string cell_of(const EngineKey& key, const EngineCard& card) {
-  const std::string text = key.write(card);
-  if (text.empty() || !key.range) return text;
-  const NumberWithUnit written = split_quantity(text);
-  if (written.unit == key.range->unit) return exact_number_text(written.number);
-  return exact_number_text(
-      from_program_unit(to_program_unit(written.number, written.unit, key.range->dimension),
-                        key.range->unit, key.range->dimension));
-}
-
-PointsTable points_table(const Book& book) {
-  PointsTable table;
-  const auto column = [&](std::string heading, auto&& cell) {
-    std::vector<std::string> cells;
-    for (std::size_t i = 0; i < book.entries.size(); ++i) cells.push_back(cell(i));
-    const auto filled = [](const std::string& text) { return !text.empty(); };
-    if (std::none_of(cells.begin(), cells.end(), filled)) return;
-    table.headings.push_back(std::move(heading));
-    table.rows.resize(cells.size());
-    for (std::size_t i = 0; i < cells.size(); ++i) table.rows[i].push_back(std::move(cells[i]));
-  };
-  std::vector<EngineCard> cards;
-  std::vector<Visit> visits;
+PointsTable book_table(const Book& book) {
+  std::vector<PointRow> rows;
   for (const BookEntry& e : book.entries) {
-    visits.push_back(parse_visit(e.visit, e.file));
-    cards.push_back(card_at_visit(parse_engine_card(e.engine, e.file), visits.back()));
+    const Visit visit = parse_visit(e.visit, e.file);
+    rows.push_back({e.car, card_at_visit(parse_engine_card(e.engine, e.file), visit), e.map_Pa,
+                    e.reading_sd_Pa, visit.air.flow_kg_s, visit.fuel.flow_kg_s,
+                    "book entry " + e.file});
   }
-  column("car", [&](std::size_t i) { return book.entries[i].car; });
-  for (const EngineKey& key : engine_keys()) {
-    if (!is_column(key.path)) continue;
-    column(key.range ? fmt::format("{} [{}]", key.path, key.range->unit) : std::string(key.path),
-           [&](std::size_t i) { return cell_of(key, cards[i]); });
-  }
-  column("map [kPa]", [&](std::size_t i) {
-    return number_in(book.entries[i].map_Pa, Dimension::pressure, "kPa");
-  });
-  column("map_sd [kPa]", [&](std::size_t i) {
-    return number_in(book.entries[i].reading_sd_Pa, Dimension::pressure, "kPa");
-  });
-  const auto flow = [](const std::optional<double>& kg_s) {
-    return kg_s ? number_in(*kg_s, Dimension::mass_flow, "g/s") : std::string();
-  };
-  column("air [g/s]", [&](std::size_t i) { return flow(visits[i].air.flow_kg_s); });
-  column("fuel [g/s]", [&](std::size_t i) { return flow(visits[i].fuel.flow_kg_s); });
-  column("source", [&](std::size_t i) { return "book entry " + book.entries[i].file; });
-  return table;
-}
-
-std::string csv_line(const std::vector<std::string>& cells) {
-  std::string line;
-  for (const std::string& cell : cells) {
-    if (&cell != &cells.front()) line += ',';
-    if (cell.find_first_of(",\"#") == std::string::npos) {
-      line += cell;
-      continue;
-    }
-    line += '"';
-    for (const char c : cell) line += c == '"' ? std::string("\"\"") : std::string(1, c);
-    line += '"';
-  }
-  return line + "\n";
+  return points_table(rows);
 }
 
 }  // namespace
@@ -393,17 +325,13 @@ nlohmann::ordered_json book_json(const Book& book) {
 }
 
 std::string book_points_csv(const Book& book) {
-  const PointsTable table = points_table(book);
-  std::string text =
-      "# Healthy idles of the shop's book, one a row, each engine under the conditions of its "
-      "visit.\n";
-  text += csv_line(table.headings);
-  for (const auto& row : table.rows) text += csv_line(row);
-  return text;
+  return points_csv(book_table(book),
+                    "Healthy idles of the shop's book, one a row, each engine under the conditions "
+                    "of its visit.");
 }
 
 nlohmann::ordered_json book_points_json(const Book& book) {
-  const PointsTable table = points_table(book);
+  const PointsTable table = book_table(book);
   return {
       {"schema", "idlefit.record-points/1"}, {"headings", table.headings}, {"rows", table.rows}};
 }

@@ -49,8 +49,8 @@ RunningMean coarse_cell(const CorrectionMap& map, const Coarse& by, std::size_t 
   return all;
 }
 
-Coarse coarse_for(const CorrectionMap& map) {
-  constexpr std::size_t kRows = 7, kColumns = 8;
+Coarse coarse_for(const CorrectionMap& map, std::size_t rows) {
+  constexpr std::size_t kColumns = 8;
   Coarse by;
   for (;;) {
     by.rows.clear();
@@ -64,7 +64,7 @@ Coarse coarse_for(const CorrectionMap& map) {
         }
       }
     }
-    if (by.rows.size() > kRows) {
+    if (by.rows.size() > rows) {
       by.speeds *= 2;
     } else if (by.columns.size() > kColumns) {
       by.pressures *= 2;
@@ -75,14 +75,17 @@ Coarse coarse_for(const CorrectionMap& map) {
   }
 }
 
-std::string map_text(const CorrectionMap& map) {
-  const Coarse by = coarse_for(map);
+// On `lines` lines, but no fewer than show a map.
+std::string map_text(const CorrectionMap& map, std::size_t lines) {
+  constexpr std::size_t kHeadings = 2, kFewestRows = 2, kMostRows = 7;
+  const Coarse by = coarse_for(
+      map, std::clamp(lines, kHeadings + kFewestRows, kHeadings + kMostRows) - kHeadings);
   if (by.rows.empty()) return fmt::format("No cell of the map holds {} readings.\n", kShownFrom);
   const double speed_step = CorrectionMap::kSpeedStep_rpm * static_cast<double>(by.speeds);
   const double map_step = CorrectionMap::kMapStep_kPa * static_cast<double>(by.pressures);
   std::string text = fmt::format(
-      "Correction in %, mean ± sd, by rpm and kPa from each edge ({:.0f} rpm, {:.0f} "
-      "kPa wide)\nrpm \\ kPa",
+      "Correction in %, mean ± sd, by rpm and kPa from each edge ({:.0f} rpm by "
+      "{:.0f} kPa)\nrpm \\ kPa",
       speed_step, map_step);
   for (const std::size_t j : by.columns) {
     text += fmt::format("{:>8.0f}", map_step * static_cast<double>(j));
@@ -121,36 +124,30 @@ std::string windows_words(const SteadyWindows& windows) {
 
 LogFault fault_of(std::size_t i) { return static_cast<LogFault>(i); }
 
-// Where a log gives reason to doubt its column map.
-std::string doubt(const LogReader& log) {
-  if (log.used() > 1 && log.faults(LogFault::gap).count > log.used() / 2) {
-    return " Most steps in time are gaps: is the unit of time right?";
-  }
-  if (log.faults(LogFault::impossible).count > log.rows() / 2) {
-    return " Most rows are impossible: are the units in the column map right?";
-  }
-  return {};
-}
-
-std::string log_words(const Review& review) {
+// What was read, where that gives reason to doubt the column map, and what was wrong with it; on so
+// many lines.
+std::string log_row(const Review& review) {
+  constexpr std::size_t kLines = 3;
   const LogReader& log = review.log;
-  std::string text =
-      fmt::format("{} row{}, {} used", log.rows(), log.rows() == 1 ? "" : "s", log.used());
-  if (log.step_s() > 0) text += ", every " + number_text(log.step_s(), 2) + " s";
-  if (review.drive.still > 0) text += fmt::format("; {} without running", review.drive.still);
-  if (review.drive.cold > 0) text += fmt::format("; {} below 160 degF", review.drive.cold);
-  if (log.lines_before_headings() > 0) {
-    text += fmt::format("; {} lines above the headings", log.lines_before_headings());
-  }
-  text += ".";
-  std::string faults;
+  std::vector<std::string> items{
+      fmt::format("{} row{}, {} used", log.rows(), log.rows() == 1 ? "" : "s", log.used())};
+  if (log.step_s() > 0) items.back() += ", every " + number_text(log.step_s(), 2) + " s";
+  if (log.used() > 1 && log.faults(LogFault::gap).count > log.used() / 2)
+    items.emplace_back("most steps in time are gaps (is the unit of time right?)");
+  if (log.faults(LogFault::impossible).count > log.rows() / 2)
+    items.emplace_back("most rows are impossible (are the units in the column map right?)");
+  if (review.drive.still > 0)
+    items.push_back(fmt::format("{} without running", review.drive.still));
+  if (review.drive.cold > 0) items.push_back(fmt::format("{} below 160 degF", review.drive.cold));
+  if (log.lines_before_headings() > 0)
+    items.push_back(fmt::format("{} lines above the headings", log.lines_before_headings()));
   for (std::size_t i = 0; i < kLogFaults; ++i) {
     const LogFaults& f = log.faults(fault_of(i));
     if (f.count == 0) continue;
-    faults += fmt::format("{}{}: {} (first on line {}, {})", faults.empty() ? " Noted: " : "; ",
-                          log_fault_name(fault_of(i)), f.count, f.first[0].line, f.first[0].what);
+    items.push_back(fmt::format("{}: {} (first on line {}, {})", log_fault_name(fault_of(i)),
+                                f.count, f.first[0].line, f.first[0].what));
   }
-  return text + faults + (faults.empty() ? "" : ".") + doubt(log);
+  return listed("Log", kLabelWidth, items, "; ", kLines);
 }
 
 bool warmth_known(const Review& review) {
@@ -158,7 +155,7 @@ bool warmth_known(const Review& review) {
   return review.drive.coolant.count() > 0 && std::isfinite(review.drive.coolant.mean());
 }
 
-nlohmann::ordered_json windows_json(const SteadyWindows& windows) {
+nlohmann::ordered_json steady_json(const SteadySum& windows) {
   const auto mean = [&](LogRole role) -> nlohmann::ordered_json {
     const RunningMean& of = windows.of[static_cast<std::size_t>(role)];
     if (!has(of)) return nullptr;
@@ -173,6 +170,13 @@ nlohmann::ordered_json windows_json(const SteadyWindows& windows) {
           {"correction_share", mean(LogRole::correction)},
           {"coolant_K", mean(LogRole::coolant)},
           {"throttle_percent", mean(LogRole::throttle)}};
+}
+
+nlohmann::ordered_json windows_json(const SteadyWindows& windows) {
+  nlohmann::ordered_json document = steady_json(windows);
+  document["cells"] = nlohmann::ordered_json::array();
+  for (const SteadySum& cell : windows.cells) document["cells"].push_back(steady_json(cell));
+  return document;
 }
 
 // Calls `use(i, j, cell)` for each cell that holds readings.
@@ -206,27 +210,32 @@ std::string review_line(const Review& review) {
 
 std::string review_text(const Review& review, const Style& style) {
   const DriveReview& drive = review.drive;
-  std::string text = style.bold(review_line(review)) + "\n";
-  const auto row = [&text](std::string_view label, const std::string& words) {
-    text += labelled(label, kLabelWidth, words);
+  const std::string head = review_line(review) + "\n";
+  std::string size, below;
+  const auto row = [&below](std::string_view label, const std::string& words) {
+    below += labelled(label, kLabelWidth, words);
   };
   if (review.judged()) {
-    row("Size",
+    size = labelled(
+        "Size", kLabelWidth,
         fmt::format("{:.1f}% either way on average; {:.1f}% of rows are beyond ±25%.{}",
                     100 * drive.weighted_size.mean(), 100 * beyond_share(drive),
                     warmth_known(review) ? "" : " No coolant column: warmth is not known."));
-    text += map_text(drive.map);
     row("Idle", windows_words(drive.idle));
+    if (review.idle_check.idle != nullptr) row("Idle check", idle_check_words(review.idle_check));
     row("Cruise", windows_words(drive.cruise));
   }
-  row("Estimate", estimate_line(review.estimate) + ".");
-  row("Log", log_words(review));
+  if (!review.idle_check.judged()) row("Estimate", estimate_line(review.estimate) + ".");
+  below += log_row(review);
   row("Not said",
       "which other baseline would leave less correction: a review does not compare fuel tables.");
   row("Caution",
-      "log with a helper driving, on a road or dynamometer where it is lawful; nobody watches the "
-      "screen while driving. The service manual and local codes come first.");
-  return text;
+      "log with a helper driving, where that is lawful; nobody watches the screen while driving. "
+      "The service manual and local codes come first.");
+  const std::size_t taken = line_count(head) + line_count(size) + line_count(below);
+  const std::string map =
+      review.judged() ? map_text(drive.map, kScreenLines - std::min(kScreenLines, taken)) : "";
+  return style.bold(head) + size + map + below;
 }
 
 std::string review_csv(const Review& review) {
@@ -287,7 +296,8 @@ nlohmann::ordered_json review_json(const Review& review) {
           {"idle", windows_json(drive.idle)},
           {"cruise", windows_json(drive.cruise)},
           {"map", cells},
-          {"estimate_idle", estimate_json(review.estimate)["idle"]}};
+          {"estimate_idle", estimate_json(review.estimate)["idle"]},
+          {"idle_check", idle_check_json(review.idle_check)}};
 }
 
 }  // namespace idlefit

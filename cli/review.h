@@ -4,6 +4,7 @@
 #include <string>
 
 #include "cli/estimate.h"
+#include "cli/idle_check.h"
 #include "cli/terminal.h"
 #include "profiles/drive.h"
 #include "profiles/log_file.h"
@@ -16,6 +17,7 @@ struct Review {
   LogReader log;  ///< read to its end
   DriveReview drive;
   Estimate estimate;
+  IdleCheck idle_check;
 
   bool judged() const { return drive.rows > 0; }
 };

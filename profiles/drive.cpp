@@ -56,14 +56,43 @@ void SteadyFinder::finish() {
   open_ = false;
   const double time_s = to_s_ - from_s_;
   if (time_s < kWindow_s) return;
-  ++windows_.count;
-  windows_.time_s += time_s;
-  for (std::size_t i = 0; i < kLogRoles; ++i) windows_.of[i].add(now_[i]);
-  if (time_s > windows_.longest_s) {
-    windows_.longest_s = time_s;
-    windows_.longest_from_line = from_line_;
-    windows_.longest_to_line = to_line_;
+  for (SteadySum* const sum : {static_cast<SteadySum*>(&windows_), &cell_of_now()}) {
+    ++sum->count;
+    sum->time_s += time_s;
+    for (std::size_t i = 0; i < kLogRoles; ++i) sum->of[i].add(now_[i]);
+    if (time_s > sum->longest_s) {
+      sum->longest_s = time_s;
+      sum->longest_from_line = from_line_;
+      sum->longest_to_line = to_line_;
+    }
   }
+}
+
+// The nearest cell's first window within reach, else a new cell with this window as its first.
+SteadySum& SteadyFinder::cell_of_now() {
+  const double speed_rpm = now_[static_cast<std::size_t>(LogRole::speed)].mean();
+  const double map_kPa = now_[static_cast<std::size_t>(LogRole::map)].mean();
+  std::size_t nearest = firsts_.size();
+  double least = 1;
+  for (std::size_t i = 0; i < firsts_.size(); ++i) {
+    const double off = std::max(std::fabs(speed_rpm - firsts_[i].speed_rpm) / kCellSpeed_rpm,
+                                std::fabs(map_kPa - firsts_[i].map_kPa) / kCellMap_kPa);
+    if (off > least) continue;
+    least = off;
+    nearest = i;
+  }
+  if (nearest == firsts_.size()) {
+    firsts_.push_back({speed_rpm, map_kPa});
+    windows_.cells.emplace_back();
+  }
+  return windows_.cells[nearest];
+}
+
+const SteadySum* SteadyWindows::main_cell() const {
+  const auto most =
+      std::max_element(cells.begin(), cells.end(),
+                       [](const SteadySum& a, const SteadySum& b) { return a.time_s < b.time_s; });
+  return most == cells.end() ? nullptr : &*most;
 }
 
 void CorrectionMap::add(const LogRow& row) {
@@ -75,9 +104,12 @@ void CorrectionMap::add(const LogRow& row) {
 DriveReview review_drive(LogReader& log) {
   DriveReview review;
   SteadyFinder idle(kIdleLimits), cruise(kCruiseLimits);
-  bool left_out = false;
+  bool left_out = false, turned = false;
   LogRow row;
   while (log.next(row)) {
+    // Afterwards a manifold takes its time to fill, and the place may be another.
+    turned = turned || row[LogRole::speed] > 0;
+    if (!turned) review.key_on_map.add(row[LogRole::map]);
     const bool still = row[LogRole::speed] < kRunning_rpm;
     const bool cold = row[LogRole::coolant] < kWarmCoolant_K;  // false where it is not known
     if (still || cold) {

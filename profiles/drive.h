@@ -59,13 +59,29 @@ struct SteadyLimits {
 inline constexpr SteadyLimits kIdleLimits{400, kIdleBelow_rpm, 5, 90, 150, 4, 2};
 inline constexpr SteadyLimits kCruiseLimits{1400, 3200, 25, 75, 200, 6, 3};
 
-/// Steady running of one kind: all windows together, and the longest.
-struct SteadyWindows {
+/// Steady windows put together, and the longest of them.
+struct SteadySum {
   std::int64_t count = 0;
   double time_s = 0;
   std::array<RunningMean, kLogRoles> of;  ///< by LogRole, over all rows of all windows
   std::int64_t longest_from_line = 0, longest_to_line = 0;
   double longest_s = 0;
+
+  double mean(LogRole role) const { return of[static_cast<std::size_t>(role)].mean(); }
+};
+
+/// Windows whose mean speed and MAP lie this near to those of a cell's first window belong to that
+/// cell: half of what one idle window may range. Chosen.
+inline constexpr double kCellSpeed_rpm = 75, kCellMap_kPa = 2;
+
+/// Steady running of one kind: all windows, and the same by speed and MAP.
+struct SteadyWindows : SteadySum {
+  /// In the order in which they were found: first windows lie apart, so that there are only so many
+  /// between the limits of a kind, however long the log.
+  std::vector<SteadySum> cells;
+
+  /// The cell with the most time; null where there is none.
+  const SteadySum* main_cell() const;
 };
 
 /// Finds steady windows in rows as they come: as long as speed, MAP and throttle range no further
@@ -85,12 +101,17 @@ class SteadyFinder {
     void add(double value);
   };
   bool belongs(const LogRow& row) const;
+  SteadySum& cell_of_now();
 
   SteadyLimits limits_;
   SteadyWindows windows_;
   bool open_ = false;
   std::array<RunningMean, kLogRoles> now_;
   Range speed_, map_, throttle_;
+  struct First {
+    double speed_rpm, map_kPa;
+  };
+  std::vector<First> firsts_;  // windows of the cells
   double from_s_ = 0, to_s_ = 0;
   std::int64_t from_line_ = 0, to_line_ = 0;
 };
@@ -117,6 +138,7 @@ struct DriveReview {
   RunningMean weighted;       ///< correction, weighted by MAP, and kIdleWeight at idle
   RunningMean weighted_size;  ///< its size, likewise
   RunningMean coolant;        ///< K; not a number where the log has none
+  RunningMean key_on_map;     ///< kPa, of rows before the engine first turned: the barometer
   std::int64_t beyond_authority = 0;
   SteadyWindows idle, cruise;
 };

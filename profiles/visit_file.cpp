@@ -318,7 +318,9 @@ Visit parse_visit(std::string_view text, const std::string& name) {
   return visit_of(parse_yaml(text, name));
 }
 
-std::string visit_template() {
+std::string visit_template() { return visit_template({}, {}); }
+
+std::string visit_template(const std::vector<VisitEntry>& filled, std::string_view from) {
   std::string text =
       "## What was read on one car at one visit, for idlefit check. Invented readings:\n"
       "## write your own and take \"# \" from the front of the line; leave out what was\n"
@@ -326,14 +328,27 @@ std::string visit_template() {
       "## and counts do not. Caution: fuel under pressure, carbon monoxide, moving\n"
       "## belts, hot exhaust; wheels blocked and brake set in gear. The service manual,\n"
       "## local codes and licensed practice come first.\n";
+  if (!filled.empty())
+    text += "## Not invented, without \"# \" in front: " + std::string(from) + "\n";
+  const auto value_of = [&](std::string_view path) -> const std::string* {
+    for (const VisitEntry& entry : filled) {
+      if (entry.key == path) return &entry.value;
+    }
+    return nullptr;
+  };
   std::string section;
   for (const VisitKey& key : visit_keys()) {
     if (section_of(key.path) != section) {
       section = section_of(key.path);
-      if (!section.empty()) text += "# " + section + ":\n";
+      const bool opened = std::any_of(filled.begin(), filled.end(), [&](const VisitEntry& entry) {
+        return section_of(entry.key) == section;
+      });
+      if (!section.empty()) text += (opened ? "" : "# ") + section + ":\n";
     }
-    std::string line = (section.empty() ? "# " : "#   ") + std::string(name_of(key.path)) + ": " +
-                       std::string(key.example);
+    const std::string* const value = value_of(key.path);
+    std::string line = (value != nullptr ? "" : "# ") + std::string(section.empty() ? "" : "  ") +
+                       std::string(name_of(key.path)) + ": " +
+                       (value != nullptr ? *value : std::string(key.example));
     line.resize(std::max<std::size_t>(line.size() + 1, 37), ' ');
     text += line + "# " + std::string(key.what) + "\n";
   }

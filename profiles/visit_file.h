@@ -108,4 +108,13 @@ Visit parse_visit(std::string_view text, const std::string& name);
 /// "# " from the front of each line that begins with it makes it one that can be read.
 std::string visit_template();
 
+/// A reading for a visit file: its dotted key, and the value as it stands in the file.
+struct VisitEntry {
+  std::string key, value;
+};
+
+/// The same file with some keys filled in, which are not commented out; `from` says in one line
+/// where they come from.
+std::string visit_template(const std::vector<VisitEntry>& filled, std::string_view from);
+
 }  // namespace idlefit

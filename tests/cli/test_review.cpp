@@ -1,9 +1,13 @@
 #include <algorithm>
 #include <catch2/catch.hpp>
+#include <filesystem>
 #include <nlohmann/json.hpp>
+#include <sstream>
 #include <string>
 #include <vector>
 
+#include "cli/terminal.h"
+#include "profiles/points_file.h"
 #include "tests/support/run_program.h"
 
 namespace idlefit {
@@ -22,6 +26,14 @@ ProgramRun review(const std::string& log, std::vector<std::string> more = {}) {
 }
 
 const std::string kHeadings = "Time,Engine speed,MAP,Correction,Coolant,Throttle\n";
+
+const std::string kNoCoolant =
+    "schema: idlefit.columns/1\n"
+    "columns:\n"
+    "  time: {heading: Time, unit: s}\n"
+    "  speed: {heading: Engine speed, unit: rpm}\n"
+    "  map: {heading: MAP, unit: kPa}\n"
+    "  correction: {heading: Correction, unit: percent added}\n";
 
 // A steady cruise at one correction, in percent.
 std::string cruise(const std::string& percent) {
@@ -77,14 +89,176 @@ TEST_CASE("review exits by what it could do", "[consistency]") {
   CHECK(none.exit_code == 1);
   CHECK(nlohmann::json::parse(none.out)["correction"]["mean_share"].is_null());
   const ProgramRun units = review(folder.write("units.csv", kHeadings + "0,800,0.5,0,190,0\n"));
-  CHECK_THAT(units.out, Contains("Most rows are impossible"));
+  CHECK_THAT(units.out, Contains("most rows are impossible"));
   const ProgramRun lacks = review(folder.write("lacks.csv", "Time,MAP\n0,50\n"));
   CHECK(lacks.exit_code == 3);
   CHECK(lacks.out.empty());
   CHECK_THAT(lacks.err, Contains("lacks.csv:1") && Contains("Engine speed"));
   CHECK(run_idlefit({"review"}).exit_code == 2);
   CHECK(review(kLog, {"--csv", "--json"}).exit_code == 2);
+  CHECK(review(kLog, {"--csv", "--points"}).exit_code == 2);
   CHECK_THAT(run_idlefit({"review", "--template"}).out, Contains("idlefit.columns/1"));
+}
+
+// An idle of so many seconds, ten rows a second; more columns than the map names do no harm.
+std::string idle(double from_s, int seconds, double speed_rpm, double map_kPa,
+                 const std::string& coolant = "190") {
+  std::string text;
+  for (int i = 0; i < 10 * seconds; ++i) {
+    text += std::to_string(from_s + 0.1 * i) + "," + std::to_string(speed_rpm) + "," +
+            std::to_string(map_kPa) + ",3," + coolant + ",0\n";
+  }
+  return text;
+}
+
+// So many seconds before the start: the sensor reads the barometer.
+std::string key_on(int seconds, double map_kPa) {
+  std::string text;
+  for (int i = 0; i < 10 * seconds; ++i)
+    text += std::to_string(0.1 * i) + ",0," + std::to_string(map_kPa) + ",0,60,0\n";
+  return text;
+}
+
+nlohmann::json json_of(const ProgramRun& run) { return nlohmann::json::parse(run.out); }
+
+TEST_CASE("the idle of a log is what check says of the same readings typed by hand",
+          "[consistency]") {
+  const TemporaryFolder folder;
+  // Two idles: the longer one counts, here the second.
+  const std::string log = folder.write(
+      "log.csv", kHeadings + key_on(3, 98.2) + idle(10, 6, 950, 44) + idle(30, 20, 790, 52));
+  const auto seen = json_of(review(log, {"--json"}))["idle_check"];
+  const std::string typed =
+      folder.write("typed.yaml",
+                   "idle: {speed: 790 rpm, coolant: 87.78 degC}\n"
+                   "manifold: {map: 52 kPa, key_on_map: 98.2 kPa}\nmixture: {correction: 3}\n");
+  const auto told =
+      json_of(run_idlefit({"check", kEngine, typed, "--json"}, {.folder = IDLEFIT_SOURCE_DIR}));
+  CHECK(seen["status"] == "judged");
+  CHECK(seen["time_s"].get<double>() == Approx(19.9));
+  for (const char* const key : {"manifold", "conditions", "far_out", "causes"}) {
+    INFO(key);
+    CHECK(seen[key] == told[key]);
+  }
+}
+
+TEST_CASE("review tells an idle that is far out, and of what it says nothing", "[consistency]") {
+  const TemporaryFolder folder;
+  const auto text_of = [&](const std::string& rows) {
+    const ProgramRun run = review(folder.write("log.csv", kHeadings + rows));
+    CHECK(std::count(run.out.begin(), run.out.end(), '\n') <= 24);
+    return run.out;
+  };
+  CHECK_THAT(text_of(idle(0, 20, 780, 50.4)), Contains("within what a healthy engine"));
+  const std::string far = text_of(idle(0, 20, 780, 70));
+  CHECK_THAT(far, Contains("above;") && Contains("far out"));
+  CHECK_THAT(far, Contains("Likeliest") || Contains("Run idlefit check"));
+  CHECK_THAT(text_of(idle(0, 20, 780, 50.4, "100") + "30,3000,50,0,190,20\n"),
+             !Contains("Idle check") && Contains("Estimate"));
+  // A MAP that no idling engine leaves is no reading of one: said, and the rest goes on.
+  CHECK_THAT(text_of(idle(0, 20, 780, 8)), Contains("not judged: manifold.map"));
+  // A sensor that shows no barometer before the start is left aside, the idle is judged.
+  CHECK_THAT(text_of(key_on(3, 40) + idle(10, 20, 780, 50.4)),
+             Contains("within what a healthy engine"));
+  CHECK_THAT(
+      run_idlefit({"review", kEngine, folder.write("log.csv", kHeadings + idle(0, 9, 780, 50)),
+                   "--columns", folder.write("columns.yaml", kNoCoolant)},
+                  {.folder = IDLEFIT_SOURCE_DIR})
+          .out,
+      Contains("if warm and in neutral"));
+}
+
+TEST_CASE("review's text stays one screen whatever a log holds", "[consistency]") {
+  std::string log = "a logger's line\n" + kHeadings + key_on(3, 98.2) + idle(5, 20, 780, 70);
+  for (int i = 0; i < 400; ++i)  // a cruise, then the whole map
+    log += std::to_string(40 + 0.1 * i) + ",2000,50,-3,190,9\n";
+  for (int speed = 500; speed < 8000; speed += 100) {
+    for (int map = 25; map < 105; map += 5) {
+      log += std::to_string(100 + 0.01 * speed) + "," + std::to_string(speed) + "," +
+             std::to_string(map) + ",-12,190,50\n";
+    }
+  }
+  log += kHeadings + "10,800,50,0,190,0\n400,xyz,50,0,190,0\n401,800,,0,190,0\n" +
+         "402,800,50,0,9999,0\n403,800\n900,800,50,0,100,0\n";
+  const TemporaryFolder folder;
+  const ProgramRun run = review(folder.write("log.csv", log));
+  REQUIRE(run.exit_code == 0);
+  INFO(run.out);
+  CHECK(std::count(run.out.begin(), run.out.end(), '\n') <= 24);
+  std::istringstream lines(run.out);
+  std::string line;
+  std::getline(lines, line);  // its own line, however long
+  while (std::getline(lines, line)) CHECK(display_width(line) <= 80);
+}
+
+TEST_CASE("review --visit writes a visit file that check takes", "[consistency]") {
+  const TemporaryFolder folder;
+  const std::string visit = folder.path() + "/visit.yaml";
+  const ProgramRun run = review(kLog, {"--visit", visit, "--json"});
+  REQUIRE(run.exit_code == 0);
+  CHECK_THAT(run.err, Contains("Written: " + visit));
+  CHECK_THAT(read_file(visit), Contains("quarry_lane_drive.csv") && Contains("#   vacuum: "));
+  const auto told =
+      json_of(run_idlefit({"check", kEngine, visit, "--json"}, {.folder = IDLEFIT_SOURCE_DIR}));
+  CHECK(told["manifold"] == json_of(run)["idle_check"]["manifold"]);
+  // What stands there is kept, a log is not written over, and without an idle nothing is written.
+  folder.write("visit.yaml", "# completed by hand\n");
+  CHECK_THAT(review(kLog, {"--visit", visit, "--quiet"}).err, Contains("visit.yaml.before-1"));
+  CHECK(read_file(visit + ".before-1") == "# completed by hand\n");
+  const std::string log = folder.write("log.csv", kHeadings + "0,800,50,0,190,0\n");
+  CHECK(review(log, {"--visit", log}).exit_code == 2);
+  const ProgramRun none = review(log, {"--visit", folder.path() + "/none.yaml"});
+  CHECK(none.exit_code == 1);
+  CHECK_THAT(none.err, Contains("no steady, warm idle"));
+  CHECK_FALSE(std::filesystem::exists(folder.path() + "/none.yaml"));
+  CHECK(review(kLog, {"--visit", folder.path() + "/no/such.yaml"}).exit_code == 4);
+}
+
+TEST_CASE("review --points prints a points file that fit takes, a row a steady idle",
+          "[consistency]") {
+  const TemporaryFolder folder;
+  const std::string log =
+      folder.write("log, \"one\".csv", kHeadings + key_on(3, 98.2) + idle(10, 6, 900, 47.5) +
+                                           idle(30, 20, 780, 50) + idle(60, 9, 785, 51) +
+                                           idle(80, 9, 780, 50, "100") + idle(95, 7, 800, 8));
+  const ProgramRun run = review(log, {"--points"});
+  CHECK(run.exit_code == 0);
+  CHECK_THAT(run.err, Contains("Left out: 800 rpm and 8.0 kPa") && Contains("manifold.map"));
+  CHECK_THAT(run.out, Catch::StartsWith("# ") && Contains("vouches") && Contains("neutral"));
+  const std::string path = folder.write("points.csv", run.out);
+  const std::vector<MeasuredRow> rows = parse_points(read_points_source({path}));
+  REQUIRE(rows.size() == 2);
+  CHECK(*rows[0].card->speed_rpm == Approx(900));
+  CHECK(*rows[1].card->speed_rpm == Approx(780 + 5 * 90 / 290.0).epsilon(1e-3));
+  for (const MeasuredRow& row : rows) {
+    CHECK(row.car == "Street V8 coupe");
+    CHECK(*row.card->barometer_Pa == Approx(98'200));
+    REQUIRE(row.readings.size() == 1);
+    CHECK(row.readings[0].quantity == Quantity::map);
+  }
+  CHECK(rows[0].readings[0].value == Approx(47'500));
+  CHECK(rows[0].readings[0].sd == Approx(1000));  // the sensor alone: the pressure stood still
+  CHECK(rows[1].readings[0].sd > 1000);
+  const ProgramRun fit = run_idlefit({"fit", path, "--json"});
+  CHECK(fit.exit_code == 0);
+  CHECK(json_of(fit)["status"] == "ok");
+
+  const std::string cold = folder.write("cold.csv", kHeadings + idle(0, 9, 780, 50, "100"));
+  const ProgramRun none = review(cold, {"--points"});
+  CHECK(none.exit_code == 1);
+  CHECK(none.out.empty());
+  CHECK_THAT(none.err, Contains("No points"));
+}
+
+TEST_CASE("without a coolant column no idle is taken for a warm one to fit", "[consistency]") {
+  const TemporaryFolder folder;
+  const ProgramRun run =
+      run_idlefit({"review", kEngine, folder.write("log.csv", kHeadings + idle(0, 9, 780, 50)),
+                   "--points", "--columns", folder.write("columns.yaml", kNoCoolant)},
+                  {.folder = IDLEFIT_SOURCE_DIR});
+  CHECK(run.exit_code == 1);
+  CHECK(run.out.empty());
+  CHECK_THAT(run.err, Contains("coolant column"));
 }
 
 TEST_CASE("review reads a long log fast, in memory that does not grow with it", "[consistency]") {

@@ -148,5 +148,45 @@ TEST_CASE("a gap, time that runs backwards and a stalled engine end a window", "
   }
 }
 
+TEST_CASE("windows of one idle make one cell, those of another another", "[closed-form]") {
+  std::string text = "t,n,p,c,w,a\n";
+  double t_s = 0;
+  const auto idle = [&](double time_s, double n, double p) {
+    t_s += 10;  // a gap
+    for (int i = 0; i <= std::lround(10 * time_s); ++i, t_s += 0.1) text += row(t_s, n, p);
+  };
+  idle(8, 700, 45);
+  idle(6, 900, 55);
+  idle(9, 760, 46.5);  // within 75 rpm and 2 kPa of the first
+  idle(7, 700, 48);    // not within 2 kPa
+  const DriveReview review = review_of(text);
+  REQUIRE(review.idle.cells.size() == 3);
+  const SteadySum& first = review.idle.cells[0];
+  CHECK(first.count == 2);
+  CHECK(first.time_s == Approx(17));
+  CHECK(first.mean(LogRole::speed) == Approx((81 * 700 + 91 * 760) / 172.0));
+  CHECK(first.longest_s == Approx(9));
+  CHECK(review.idle.main_cell() == &first);
+  std::int64_t windows = 0, readings = 0;
+  double all_s = 0;
+  for (const SteadySum& cell : review.idle.cells) {
+    windows += cell.count;
+    all_s += cell.time_s;
+    readings += cell.of[0].count();
+  }
+  CHECK(windows == review.idle.count);
+  CHECK(all_s == Approx(review.idle.time_s));
+  CHECK(readings == review.idle.of[0].count());
+  CHECK(DriveReview().idle.main_cell() == nullptr);
+}
+
+TEST_CASE("the barometer is what the sensor reads before the engine first turns", "[consistency]") {
+  const DriveReview review =
+      review_of("t,n,p,c,w,a\n" + row(0, 0, 98, 1, 20) + row(0.1, 0, 99, 1, 20) +
+                row(0.2, 150, 90, 1, 20) + row(0.3, 0, 60, 1, 20));
+  CHECK(review.key_on_map.count() == 2);
+  CHECK(review.key_on_map.mean() == Approx(98.5));
+}
+
 }  // namespace
 }  // namespace idlefit

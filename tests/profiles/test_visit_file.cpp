@@ -69,6 +69,17 @@ TEST_CASE("a visit holds what was read, in the program's units", "[consistency]"
   CHECK(visit.where.find("spark.base")->second.line == 3);
 }
 
+TEST_CASE("the file to fill in may have readings in it, the rest still commented out",
+          "[consistency]") {
+  const std::string text =
+      visit_template({{"idle.speed", "784 rpm"}, {"manifold.map", "51.2 kPa"}}, "from a log");
+  CHECK_THAT(text, Contains("from a log"));
+  const Visit visit = read(text);
+  CHECK(*visit.idle.speed_rpm == 784);
+  CHECK(*visit.manifold.map_Pa == Approx(51200));
+  CHECK(visit.where.size() == 2);
+}
+
 TEST_CASE("the barometer that was read goes before the manifold sensor's", "[consistency]") {
   CHECK(*read("manifold: {barometer: 98 kPa, key_on_map: 99 kPa}").station_Pa() == Approx(98e3));
 }
