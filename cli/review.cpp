@@ -9,6 +9,7 @@
 #include <string_view>
 #include <vector>
 
+#include "cli/transients.h"
 #include "profiles/units.h"
 
 namespace idlefit {
@@ -169,7 +170,8 @@ nlohmann::ordered_json steady_json(const SteadySum& windows) {
           {"map_kPa", mean(LogRole::map)},
           {"correction_share", mean(LogRole::correction)},
           {"coolant_K", mean(LogRole::coolant)},
-          {"throttle_percent", mean(LogRole::throttle)}};
+          {"throttle_percent", mean(LogRole::throttle)},
+          {"lambda", mean(LogRole::lambda)}};
 }
 
 nlohmann::ordered_json windows_json(const SteadyWindows& windows) {
@@ -224,6 +226,8 @@ std::string review_text(const Review& review, const Style& style) {
     row("Idle", windows_words(drive.idle));
     if (review.idle_check.idle != nullptr) row("Idle check", idle_check_words(review.idle_check));
     row("Cruise", windows_words(drive.cruise));
+    const std::string tips = transients_words(drive.transients);
+    if (!tips.empty()) row("Tip-in/out", tips);
   }
   if (!review.idle_check.judged()) row("Estimate", estimate_line(review.estimate) + ".");
   below += log_row(review);
@@ -297,7 +301,8 @@ nlohmann::ordered_json review_json(const Review& review) {
           {"cruise", windows_json(drive.cruise)},
           {"map", cells},
           {"estimate_idle", estimate_json(review.estimate)["idle"]},
-          {"idle_check", idle_check_json(review.idle_check)}};
+          {"idle_check", idle_check_json(review.idle_check)},
+          {"transients", transients_json(drive.transients)}};
 }
 
 }  // namespace idlefit

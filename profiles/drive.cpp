@@ -104,6 +104,7 @@ void CorrectionMap::add(const LogRow& row) {
 DriveReview review_drive(LogReader& log) {
   DriveReview review;
   SteadyFinder idle(kIdleLimits), cruise(kCruiseLimits);
+  TransientFinder transients;
   bool left_out = false, turned = false;
   LogRow row;
   while (log.next(row)) {
@@ -122,6 +123,7 @@ DriveReview review_drive(LogReader& log) {
     ++review.rows;
     idle.add(row);
     cruise.add(row);
+    transients.add(row);
     review.map.add(row);
     review.coolant.add(row[LogRole::coolant]);
     const double correction = row[LogRole::correction];
@@ -133,6 +135,8 @@ DriveReview review_drive(LogReader& log) {
   }
   idle.finish();
   cruise.finish();
+  transients.finish();
+  review.transients = transients.transients();
   review.idle = idle.windows();
   review.cruise = cruise.windows();
   return review;

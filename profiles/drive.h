@@ -3,9 +3,11 @@
 #include <array>
 #include <cstddef>
 #include <cstdint>
+#include <optional>
 #include <vector>
 
 #include "profiles/log_file.h"
+#include "profiles/transients.h"
 
 namespace idlefit {
 
@@ -141,6 +143,7 @@ struct DriveReview {
   RunningMean key_on_map;     ///< kPa, of rows before the engine first turned: the barometer
   std::int64_t beyond_authority = 0;
   SteadyWindows idle, cruise;
+  std::optional<Transients> transients;  ///< empty where the log has no lambda
 };
 
 /// Reads a log to its end.

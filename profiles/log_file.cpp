@@ -52,6 +52,7 @@ const RoleInfo& info(std::size_t role) {
        {{"percent added", 0.01, 0}, {"percent of base", 0.01, -1}, {"factor", 1, -1}}},
       {"coolant", false, 200, 450, Dimension::temperature, 1, {}},
       {"throttle", false, -10, 110, {}, 1, {{"percent", 1, 0}}},
+      {"lambda", false, 0.3, 40, {}, 1, {{"lambda", 1, 0}}},  // lean end: fuel cut off
   }};
   return table[role];
 }
@@ -152,6 +153,7 @@ columns:                  # heading: as the log spells it
                           # percent added (0: none), percent of base (100: none), factor (1: none)
   coolant: {heading: Coolant, unit: degF}         # may be left out
   throttle: {heading: Throttle, unit: percent}    # may be left out
+  # lambda: {heading: Lambda, unit: lambda}       # wideband sensor; take "# " off if there is one
 )"sv;
 }
 

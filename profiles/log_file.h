@@ -14,8 +14,8 @@
 namespace idlefit {
 
 /// What a log is read for. The first four must be in it.
-enum class LogRole { time, speed, map, correction, coolant, throttle };
-inline constexpr std::size_t kLogRoles = 6;
+enum class LogRole { time, speed, map, correction, coolant, throttle, lambda };
+inline constexpr std::size_t kLogRoles = 7;
 std::string_view log_role_name(LogRole role);
 
 /// Where a role stands in a log: heading, and value of the program = offset + factor * cell.
@@ -36,8 +36,8 @@ LogColumns parse_log_columns(std::string_view text, const std::string& name);
 /// A column map to copy; it reads back.
 std::string_view log_columns_template();
 
-/// One row: s, rpm, kPa absolute, share of fuel added (0.05: 5 % more), K, percent of travel; by
-/// LogRole. What the column map does not name is not a number.
+/// One row: s, rpm, kPa absolute, share of fuel added (0.05: 5 % more), K, percent of travel,
+/// lambda; by LogRole. What the column map does not name is not a number.
 struct LogRow {
   std::int64_t line = 0;  ///< from 1
   std::array<double, kLogRoles> value{};

@@ -214,6 +214,53 @@ TEST_CASE("review --visit writes a visit file that check takes", "[consistency]"
   CHECK(review(kLog, {"--visit", folder.path() + "/no/such.yaml"}).exit_code == 4);
 }
 
+// Openings and closings every 4 s; lambda goes off after so many of each, by so much.
+std::string tips(int count, int lean, double lean_by, int rich, double rich_by) {
+  std::string text = "Time,Engine speed,MAP,Correction,Coolant,Throttle,Lambda\n";
+  for (int row = 0; row < 80 * count + 80; ++row) {
+    const int tip = row / 80 - 1, t = row % 80;  // a tip-in, then a tip-out 4 s later
+    const bool open = tip >= 0 && t < 40, off = tip >= 0 && t % 40 > 4 && t % 40 < 14;
+    double lambda = 0.97;
+    if (off && open && tip < lean) lambda += lean_by;
+    if (off && !open && tip < rich) lambda -= rich_by;
+    text += std::to_string(0.1 * row) + ",2000,50,3,190," + (open ? "45," : "9,") +
+            std::to_string(lambda) + "\n";
+  }
+  return text;
+}
+
+TEST_CASE("review says which way to move acceleration fuel", "[consistency]") {
+  const TemporaryFolder folder;
+  std::string map = read_file(std::string(IDLEFIT_SOURCE_DIR) + "/" + kMap);
+  map += "  lambda: {heading: Lambda, unit: lambda}\n";
+  const std::string columns = folder.write("columns.yaml", map);
+  const auto run_on = [&](const std::string& log, const std::string& option) {
+    std::vector<std::string> arguments{"review", kEngine, folder.write("log.csv", log), "--columns",
+                                       columns};
+    if (!option.empty()) arguments.push_back(option);
+    const ProgramRun run = run_idlefit(arguments, {.folder = IDLEFIT_SOURCE_DIR});
+    REQUIRE(run.exit_code == 0);
+    CHECK((!option.empty() || std::count(run.out.begin(), run.out.end(), '\n') <= 24));
+    return run.out;
+  };
+  const std::string text = run_on(tips(9, 7, 0.12, 6, 0.08), "");
+  CHECK_THAT(text, Contains("lean by 0.12 lambda after 7 of 9 tip-ins: more acceleration fuel"));
+  CHECK_THAT(text, Contains("rich by 0.08 lambda after 6 of 9"));
+  const auto json =
+      nlohmann::json::parse(run_on(tips(9, 7, 0.12, 2, 0.08), "--json"))["transients"];
+  CHECK(json["by"] == "throttle");
+  CHECK(json["tip_in"]["excursions"] == 7);
+  CHECK(json["tip_in"]["median_lambda"].get<double>() == Approx(0.12).margin(0.001));
+  CHECK(json["tip_in"]["first_lines"] == nlohmann::json{82, 162, 242});
+  CHECK(json["tip_out"]["excursions"] == 2);
+  CHECK(json["tip_out"]["advice"] == "nothing to change");
+  // Two movements say nothing, in words; without the column there is nothing at all.
+  CHECK_THAT(run_on(tips(2, 2, 0.2, 2, 0.2), ""), !Contains("tip-in") && !Contains("Tip-in"));
+  const std::string log = folder.write("log.csv", tips(9, 7, 0.12, 6, 0.08));
+  CHECK_THAT(review(log).out, !Contains("Tip-in"));
+  CHECK(json_of(review(log, {"--json"}))["transients"].is_null());
+}
+
 TEST_CASE("review --points prints a points file that fit takes, a row a steady idle",
           "[consistency]") {
   const TemporaryFolder folder;
@@ -275,8 +322,17 @@ TEST_CASE("review reads a long log fast, in memory that does not grow with it", 
     path = folder.write("long.csv", text);
     size_MB = static_cast<double>(text.size()) / 1e6;
   }
-  const ProgramRun small = review(kLog, {"--quiet"});
-  const ProgramRun large = review(path, {"--quiet"});
+  // The fastest of a few: others may be using the machine.
+  const auto fastest = [](const std::string& log) {
+    ProgramRun best = review(log, {"--quiet"});
+    for (int i = 0; i < 2; ++i) {
+      const ProgramRun run = review(log, {"--quiet"});
+      if (run.cpu_s < best.cpu_s) best = run;
+    }
+    return best;
+  };
+  const ProgramRun small = fastest(kLog);
+  const ProgramRun large = fastest(path);
   REQUIRE(large.exit_code == 0);
   const double speed_MB_s = size_MB / (large.cpu_s - small.cpu_s);
   WARN("review: " << speed_MB_s << " MB/s of processor time (wanted: 50 on a quiet machine), "

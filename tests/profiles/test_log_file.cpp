@@ -149,8 +149,10 @@ TEST_CASE("a log that cannot be read says why and what to do", "[consistency]") 
 }
 
 TEST_CASE("a column map is read strictly, and the one to copy reads", "[consistency]") {
-  const LogColumns columns = parse_log_columns(log_columns_template(), "template");
-  for (const auto& column : columns.of) CHECK(column);
+  std::string whole(log_columns_template());
+  CHECK(parse_log_columns(whole, "template").of[static_cast<std::size_t>(LogRole::throttle)]);
+  whole.replace(whole.find("# lambda"), 2, "");
+  for (const auto& column : parse_log_columns(whole, "template").of) CHECK(column);
   const auto with = [](std::string from, const std::string& to) {
     std::string text = kColumns;
     text.replace(text.find(from), from.size(), to);
