@@ -7,7 +7,7 @@ cores=$(nproc)
 
 packages=(g++ cmake ninja-build libeigen3-dev libceres-dev libyaml-cpp-dev libcli11-dev libfmt-dev
           nlohmann-json3-dev libudunits2-dev libmd-dev catch2 libbenchmark-dev libsundials-dev
-          libgsl-dev libboost-dev librapidcheck-dev locales)
+          libgsl-dev libboost-dev librapidcheck-dev python3-numpy locales)
 # Of the second compiler, for the sanitizers and for fuzzing.
 clang_packages=(clang libclang-rt-14-dev llvm)
 clang_options=(-DCMAKE_CXX_COMPILER=clang++ -DCMAKE_BUILD_TYPE=Debug)

@@ -1,7 +1,10 @@
 #include <algorithm>
 #include <catch2/catch.hpp>
+#include <cmath>
 #include <filesystem>
+#include <iomanip>
 #include <nlohmann/json.hpp>
+#include <random>
 #include <sstream>
 #include <string>
 #include <vector>
@@ -98,6 +101,49 @@ TEST_CASE("review exits by what it could do", "[consistency]") {
   CHECK(review(kLog, {"--csv", "--json"}).exit_code == 2);
   CHECK(review(kLog, {"--csv", "--points"}).exit_code == 2);
   CHECK_THAT(run_idlefit({"review", "--template"}).out, Contains("idlefit.columns/1"));
+}
+
+TEST_CASE("the correction map is what NumPy makes of the same file", "[consistency]") {
+  std::mt19937 generator(41);
+  const auto between = [&](double low, double high, int decimals) {
+    const double steps = std::pow(10, decimals);
+    const double value = low + (high - low) * (generator() + 0.5) / 4294967296.0;
+    std::ostringstream text;
+    text << std::fixed << std::setprecision(decimals) << std::round(value * steps) / steps;
+    return text.str();
+  };
+  std::string log = kHeadings;
+  for (int i = 0; i < 5000; ++i) {
+    // Whole numbers lie on the edges of cells too; some rows are cold, some of an engine cranked.
+    log += std::to_string(i) + "," + between(0, 6500, i % 2) + "," + between(20, 105, i % 3) + "," +
+           between(-40, 40, 2) + "," + between(150, 220, 1) + ",9\n";
+  }
+  const TemporaryFolder folder;
+  const std::string path = folder.write("log.csv", log);
+  const ProgramRun numpy =
+      run_program("/usr/bin/python3",
+                  {std::string(IDLEFIT_SOURCE_DIR) + "/tests/reference/correction_map.py", path});
+  INFO(numpy.err);
+  REQUIRE(numpy.exit_code == 0);
+  const auto told = nlohmann::json::parse(numpy.out);
+  const auto json = nlohmann::json::parse(review(path, {"--json"}).out);
+  const auto near = [](const nlohmann::json& value) {
+    return Approx(value.get<double>()).epsilon(0).margin(1e-9);
+  };
+  CHECK(json["correction"]["mean_share"].get<double>() == near(told["mean_share"]));
+  CHECK(json["correction"]["size_share"].get<double>() == near(told["size_share"]));
+  CHECK(json["correction"]["beyond_authority_share"].get<double>() == near(told["beyond_share"]));
+  REQUIRE(told["cells"].size() > 100);
+  REQUIRE(json["map"].size() == told["cells"].size());
+  for (std::size_t i = 0; i < told["cells"].size(); ++i) {  // both by speed, then by MAP
+    const auto &cell = json["map"][i], &by_numpy = told["cells"][i];
+    CAPTURE(by_numpy.dump());
+    REQUIRE(cell["speed_rpm"][0] == by_numpy["speed_rpm"]);
+    REQUIRE(cell["map_kPa"][0] == by_numpy["map_kPa"]);
+    CHECK(cell["readings"] == by_numpy["readings"]);
+    CHECK(cell["mean_share"].get<double>() == near(by_numpy["mean_share"]));
+    CHECK(cell["sd_share"].get<double>() == near(by_numpy["sd_share"]));
+  }
 }
 
 // An idle of so many seconds, ten rows a second; more columns than the map names do no harm.
