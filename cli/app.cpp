@@ -93,6 +93,16 @@ int usage_error(const std::string& message, const std::string& command) {
   return kExitUsage;
 }
 
+int no_such_profile(const BaselineSet& set, const std::string& name, const std::string& command) {
+  std::vector<std::string_view> names;
+  for (const BaselineProfile& p : set.profiles) names.push_back(p.name);
+  const std::string near = nearest_name(name, names);
+  return usage_error(fmt::format("no profile {}; {}", printable(name),
+                                 near.empty() ? "the set has " + word_list(names) + "."
+                                              : "did you mean " + near + "?"),
+                     command);
+}
+
 // --- estimate
 // -------------------------------------------------------------------------------------
 
@@ -414,7 +424,7 @@ struct ProfilesCommand {
       return is_whole(set) ? kExitAnswer : kExitUnreliable;
     }
     const BaselineProfile* const profile = find_profile(set, name);
-    if (profile == nullptr) return no_such(set);
+    if (profile == nullptr) return no_such_profile(set, name, "profiles show");
     return answer(profile_json(*profile), profile_line(*profile), profile_text(*profile, style));
   }
 
@@ -433,16 +443,6 @@ struct ProfilesCommand {
              const std::string& text) const {
     print(common.json ? document.dump(2) + "\n" : common.quiet ? line + "\n" : text);
     return kExitAnswer;
-  }
-
-  int no_such(const BaselineSet& set) const {
-    std::vector<std::string_view> names;
-    for (const BaselineProfile& p : set.profiles) names.push_back(p.name);
-    const std::string near = nearest_name(name, names);
-    return usage_error(fmt::format("no profile {}; {}", printable(name),
-                                   near.empty() ? "the set has " + word_list(names) + "."
-                                                : "did you mean " + near + "?"),
-                       "profiles show");
   }
 };
 
@@ -497,7 +497,7 @@ struct RecordCommand {
 
 struct ReviewCommand {
   CommonOptions common;
-  std::string engine, log, columns, visit;
+  std::string engine, log, columns, visit, loaded;
   bool csv = false, points = false, show_template = false;
 
   void add_to(CLI::App& command) {
@@ -506,6 +506,10 @@ struct ReviewCommand {
         ->type_name("");
     command.add_option("--columns", columns, "Which column of the log is what (docs/review.md)")
         ->type_name("MAP.yaml");
+    command
+        .add_option("--loaded", loaded,
+                    "The baseline that was driven on: what it and the others leave to correct")
+        ->type_name("NAME");
     command.add_flag("--csv", csv, "Print the correction map as CSV");
     command.add_flag("--points", points, "Print the steady, warm idles as points for idlefit fit");
     command
@@ -518,6 +522,7 @@ struct ReviewCommand {
         "Examples:\n"
         "  idlefit review --template > logger.yaml\n"
         "  idlefit review truck.yaml drive.csv --columns logger.yaml\n"
+        "  idlefit review truck.yaml drive.csv --columns logger.yaml --loaded firm\n"
         "  idlefit review truck.yaml drive.csv --columns logger.yaml --visit visit.yaml\n"
         "  idlefit review truck.yaml drive.csv --columns logger.yaml --points > points.csv\n"
         "Exit code: 0 an answer to rely on; 1 no row of a warm, running engine, or no idle for a "
@@ -545,12 +550,20 @@ struct ReviewCommand {
     if (!visit.empty()) check_writable(visit);
     const EngineCard card = read_engine_card(engine, {});
     const BaselineSet baselines = baselines_of(common);
+    const BaselineProfile* const driven_on = find_profile(baselines, loaded);
+    if (!loaded.empty() && driven_on == nullptr)
+      return no_such_profile(baselines, loaded, "review");
     const CoefficientKnowledge knowledge = coefficients_of(common).posterior;
-    Review review{log, LogReader(log, read_log_columns(columns)), {}, {}, {}};
-    review.drive = review_drive(review.log);
+    Review review{log, LogReader(log, read_log_columns(columns)), {}, {}, {}, {}};
+    review.drive = review_drive(
+        review.log, driven_on != nullptr ? correction_limit(*driven_on) : kCorrectionAuthority);
     review.estimate = estimate(card, baselines, knowledge, {});
-    if (common.json || !(csv || points || common.quiet) || !visit.empty())
+    const bool shown = !csv && !points;
+    if ((shown && (!common.quiet || driven_on != nullptr)) || !visit.empty())
       review.idle_check = check_idle(review.drive, card, log, baselines, knowledge);
+    if (shown && review.judged())
+      review.loaded = review_loaded(review.drive, review.estimate, review.idle_check, baselines,
+                                    driven_on, knowledge);
     bool whole = true;
     if (common.json) {
       print(review_json(review).dump(2) + "\n");

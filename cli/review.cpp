@@ -33,6 +33,11 @@ std::string_view judgement(const DriveReview& drive) {
                                   : "beyond 10%: act on it";
 }
 
+std::string_view side_of(const DriveReview& drive) {
+  const double mean = drive.weighted.mean();
+  return std::fabs(mean) < 5e-4 ? "even" : mean > 0 ? "lean" : "rich";
+}
+
 // Cells of the map put together so that they fit the screen: how many of the fine ones each way.
 struct Coarse {
   std::size_t speeds = 1, pressures = 1;
@@ -197,32 +202,37 @@ void for_cells(const CorrectionMap& map, const Use& use) {
 }  // namespace
 
 std::string review_line(const Review& review) {
-  const DriveReview& drive = review.drive;
   if (!review.judged()) {
     return fmt::format("Cannot judge: no row of a warm, running engine among {} read",
                        review.log.rows());
   }
-  const double mean = drive.weighted.mean();
-  return fmt::format("{} correction, load-weighted: the fuel table is {}; {}", percent(mean),
-                     std::fabs(mean) < 5e-4 ? "even"
-                     : mean > 0             ? "lean"
-                                            : "rich",
-                     judgement(drive));
+  if (review.loaded.comparison) return loaded_line(review.loaded);
+  return fmt::format("{} correction by load: the fuel table is {}; {}",
+                     percent(review.drive.weighted.mean()), side_of(review.drive),
+                     judgement(review.drive));
 }
 
 std::string review_text(const Review& review, const Style& style) {
   const DriveReview& drive = review.drive;
-  const std::string head = review_line(review) + "\n";
+  const std::string head = labelled("", 0, review_line(review));
   std::string size, below;
   const auto row = [&below](std::string_view label, const std::string& words) {
     below += labelled(label, kLabelWidth, words);
   };
   if (review.judged()) {
+    // Beside a line on baselines, what would be the first line is here.
     size = labelled(
-        "Size", kLabelWidth,
-        fmt::format("{:.1f}% either way on average; {:.1f}% of rows are beyond ±25%.{}",
-                    100 * drive.weighted_size.mean(), 100 * beyond_share(drive),
+        review.loaded.comparison ? "Correction" : "Size", kLabelWidth,
+        fmt::format("{}{:.1f}% either way on average; {:.1f}% of rows beyond ±{:.0f}%.{}",
+                    review.loaded.comparison
+                        ? fmt::format("{} by load: {}, {}; ", percent(drive.weighted.mean()),
+                                      side_of(drive), judgement(drive))
+                        : "",
+                    100 * drive.weighted_size.mean(), 100 * beyond_share(drive), 100 * drive.limit,
                     warmth_known(review) ? "" : " No coolant column: warmth is not known."));
+    const std::string change = change_words(review.loaded);
+    row("Baselines", loaded_words(review.loaded));
+    if (!change.empty()) row("Change", change);
     row("Idle", windows_words(drive.idle));
     if (review.idle_check.idle != nullptr) row("Idle check", idle_check_words(review.idle_check));
     row("Cruise", windows_words(drive.cruise));
@@ -231,8 +241,6 @@ std::string review_text(const Review& review, const Style& style) {
   }
   if (!review.idle_check.judged()) row("Estimate", estimate_line(review.estimate) + ".");
   below += log_row(review);
-  row("Not said",
-      "which other baseline would leave less correction: a review does not compare fuel tables.");
   row("Caution",
       "log with a helper driving, where that is lawful; nobody watches the screen while driving. "
       "The service manual and local codes come first.");
@@ -302,7 +310,8 @@ nlohmann::ordered_json review_json(const Review& review) {
           {"map", cells},
           {"estimate_idle", estimate_json(review.estimate)["idle"]},
           {"idle_check", idle_check_json(review.idle_check)},
-          {"transients", transients_json(drive.transients)}};
+          {"transients", transients_json(drive.transients)},
+          {"baselines", loaded_json(review.loaded)}};
 }
 
 }  // namespace idlefit

@@ -5,6 +5,7 @@
 
 #include "cli/estimate.h"
 #include "cli/idle_check.h"
+#include "cli/loaded.h"
 #include "cli/terminal.h"
 #include "profiles/drive.h"
 #include "profiles/log_file.h"
@@ -18,12 +19,13 @@ struct Review {
   DriveReview drive;
   Estimate estimate;
   IdleCheck idle_check;
+  LoadedReview loaded;
 
   bool judged() const { return drive.rows > 0; }
 };
 
-/// The line a reader wants: whether the loaded fuel table is lean or rich, by how much, and whether
-/// to act.
+/// The line a reader wants: what to load, where baselines were compared; else whether the loaded
+/// fuel table is lean or rich, by how much, and whether to act.
 std::string review_line(const Review& review);
 /// One screen of 24 lines by 80 columns, review_line first.
 std::string review_text(const Review& review, const Style& style);

@@ -101,8 +101,29 @@ void CorrectionMap::add(const LogRow& row) {
   cells_[i * kPressures + j].add(row[LogRole::correction]);
 }
 
-DriveReview review_drive(LogReader& log) {
+void LoadMap::Cell::add(const LogRow& row, double row_weight) {
+  weight += row_weight;
+  const double share = row_weight / weight;
+  speed_rpm += share * (row[LogRole::speed] - speed_rpm);
+  map_kPa += share * (row[LogRole::map] - map_kPa);
+  correction += share * (row[LogRole::correction] - correction);
+}
+
+void LoadMap::add(const LogRow& row, double row_weight, double limit) {
+  // A logger rounds what it writes.
+  constexpr double kRounding = 0.005;
+  const double correction = row[LogRole::correction];
+  const Part part = correction >= limit - kRounding    ? at_least
+                    : correction <= -limit + kRounding ? at_most
+                                                       : free;
+  const auto i = static_cast<std::size_t>(row[LogRole::speed] / kSpeedStep_rpm);
+  const auto j = static_cast<std::size_t>(row[LogRole::map] / kMapStep_kPa);
+  cells_[part][i * kPressures + j].add(row, row_weight);
+}
+
+DriveReview review_drive(LogReader& log, double limit) {
   DriveReview review;
+  review.limit = limit;
   SteadyFinder idle(kIdleLimits), cruise(kCruiseLimits);
   TransientFinder transients;
   bool left_out = false, turned = false;
@@ -129,9 +150,10 @@ DriveReview review_drive(LogReader& log) {
     const double correction = row[LogRole::correction];
     const double weight =
         row[LogRole::map] * (row[LogRole::speed] < kIdleBelow_rpm ? kIdleWeight : 1.0);
+    review.load.add(row, weight, limit);
     review.weighted.add(correction, weight);
     review.weighted_size.add(std::fabs(correction), weight);
-    if (std::fabs(correction) > kCorrectionAuthority) ++review.beyond_authority;
+    if (std::fabs(correction) > limit) ++review.beyond_authority;
   }
   idle.finish();
   cruise.finish();

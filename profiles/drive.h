@@ -132,21 +132,49 @@ class CorrectionMap {
   std::vector<RunningMean> cells_ = std::vector<RunningMean>(kSpeeds * kPressures);
 };
 
+/// What was driven, by cells so small that a fuel table is nearly straight in them, and the
+/// correction there; all weighted by load.
+class LoadMap {
+ public:
+  static constexpr double kSpeedStep_rpm = 250, kMapStep_kPa = 5;
+  static constexpr std::size_t kSpeeds = 82, kPressures = 102;  ///< reach past what a log may hold
+
+  /// Weight and weighted means of rows.
+  struct Cell {
+    double weight = 0, speed_rpm = 0, map_kPa = 0, correction = 0;
+    void add(const LogRow& row, double row_weight);
+  };
+  /// Rows whose correction stood at its limit (a share) are kept apart, each way: there more would
+  /// have been wanted.
+  void add(const LogRow& row, double row_weight, double limit);
+
+  enum Part { free, at_least, at_most };
+  static constexpr std::size_t kParts = 3;
+  const std::vector<Cell>& cells(Part part) const { return cells_[part]; }
+
+ private:
+  std::array<std::vector<Cell>, kParts> cells_{std::vector<Cell>(kSpeeds * kPressures),
+                                               std::vector<Cell>(kSpeeds* kPressures),
+                                               std::vector<Cell>(kSpeeds* kPressures)};
+};
+
 /// What a drive shows.
 struct DriveReview {
   std::int64_t rows = 0;             ///< in the map: warm, engine running
   std::int64_t cold = 0, still = 0;  ///< left out of map and windows
   CorrectionMap map;
+  LoadMap load;
   RunningMean weighted;       ///< correction, weighted by MAP, and kIdleWeight at idle
   RunningMean weighted_size;  ///< its size, likewise
   RunningMean coolant;        ///< K; not a number where the log has none
   RunningMean key_on_map;     ///< kPa, of rows before the engine first turned: the barometer
-  std::int64_t beyond_authority = 0;
+  double limit = kCorrectionAuthority;  ///< of correction, a share
+  std::int64_t beyond_authority = 0;    ///< rows beyond it
   SteadyWindows idle, cruise;
   std::optional<Transients> transients;  ///< empty where the log has no lambda
 };
 
-/// Reads a log to its end.
-DriveReview review_drive(LogReader& log);
+/// Reads a log to its end. `limit`: how far the controller corrects either way, a share.
+DriveReview review_drive(LogReader& log, double limit = kCorrectionAuthority);
 
 }  // namespace idlefit

@@ -18,4 +18,11 @@ VeTable ve_table_of(const VeSurface& surface, const std::string& source) {
   return table;
 }
 
+VeGrid grid_of(const VeTable& table) {
+  VeGrid grid{table.speed_rpm, {}};
+  for (const double map_kPa : table.map_kPa)
+    grid.map_Pa.push_back(to_program_unit(map_kPa, "kPa", Dimension::pressure));
+  return grid;
+}
+
 }  // namespace idlefit

@@ -4,16 +4,14 @@
 #include <cstddef>
 
 #include "profiles/banding.h"
-#include "profiles/units.h"
+#include "profiles/predicted_table.h"
 
 namespace idlefit {
 
 std::optional<double> start_apart(const VeSurface& own, const OperatingPoint& idle,
                                   const BaselineProfile& baseline) {
   if (!baseline.ve || baseline.ve->density_at != DensityAt::charge) return std::nullopt;
-  VeGrid axes{baseline.ve->speed_rpm, {}};
-  for (const double map_kPa : baseline.ve->map_kPa)
-    axes.map_Pa.push_back(to_program_unit(map_kPa, "kPa", Dimension::pressure));
+  const VeGrid axes = grid_of(*baseline.ve);
   const auto columns = static_cast<Eigen::Index>(own.grid.map_Pa.size());
   Eigen::ArrayXd log_ve(own.ve.size());
   for (Eigen::Index cell = 0; cell < log_ve.size(); ++cell) {

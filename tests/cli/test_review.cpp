@@ -55,11 +55,10 @@ TEST_CASE("review says first whether the fuel table is lean or rich", "[trade]")
     CHECK(run.exit_code == 0);
     return run.out;
   };
-  CHECK(line("12") ==
-        "+12.0% correction, load-weighted: the fuel table is lean; beyond 10%: act on it\n");
+  CHECK(line("12") == "+12.0% correction by load: the fuel table is lean; beyond 10%: act on it\n");
   CHECK(line("-7") ==
-        "-7.0% correction, load-weighted: the fuel table is rich; between 5% and 10%: watch it\n");
-  CHECK(line("2") == "+2.0% correction, load-weighted: the fuel table is lean; within 5%: fine\n");
+        "-7.0% correction by load: the fuel table is rich; between 5% and 10%: watch it\n");
+  CHECK(line("2") == "+2.0% correction by load: the fuel table is lean; within 5%: fine\n");
 }
 
 TEST_CASE("review's text is one screen, and its other forms agree with it", "[consistency]") {
@@ -78,6 +77,79 @@ TEST_CASE("review's text is one screen, and its other forms agree with it", "[co
   int readings = 0;
   for (const auto& cell : json["map"]) readings += cell["readings"].get<int>();
   CHECK(readings == json["rows"]["in_map"].get<int>());
+}
+
+TEST_CASE("review says what the loaded baseline and the others leave", "[consistency]") {
+  const ProgramRun text = review(kLog, {"--loaded", "firm"});
+  CHECK(text.exit_code == 0);
+  CHECK_THAT(text.out, Catch::StartsWith("Keep firm: ") && Contains("Baselines") &&
+                           Contains("firm 6.") && Contains("(loaded)"));
+  const auto json = nlohmann::json::parse(review(kLog, {"--loaded", "firm", "--json"}).out);
+  const auto& b = json["baselines"];
+  CHECK(b["loaded"] == "firm");
+  CHECK(b["advice"] == "keep");
+  CHECK(b["settled"] == true);
+  REQUIRE(b["left"].size() == 4);
+  // On the table that was driven on, what is left is what the log shows.
+  CHECK(b["left"][1]["name"] == "firm");
+  CHECK(b["left"][1]["mean_share"].get<double>() ==
+        Approx(json["correction"]["mean_share"].get<double>()).margin(5e-3));  // but for overrun
+  CHECK(b["left"][1]["idle_share"].get<double>() ==
+        Approx(json["idle"]["correction_share"].get<double>()).margin(5e-3));
+  CHECK(b["on_change"]["idle"]["kept_share"].get<double>() == Approx(0.0).margin(5e-3));
+  CHECK(review(kLog, {"--loaded", "firm", "--quiet"}).out ==
+        text.out.substr(0, text.out.find('\n') + 1));
+  CHECK(nlohmann::json::parse(review(kLog, {"--json"}).out)["baselines"].is_null());
+  CHECK_THAT(review(kLog).out, Contains("--loaded NAME"));
+}
+
+TEST_CASE("review of a drive at the limit of correction asks for another drive", "[consistency]") {
+  // The leanest table, and an engine that wants a quarter less or yet less.
+  const TemporaryFolder folder;
+  std::string text = kHeadings;
+  for (int i = 0; i < 100; ++i) text += std::to_string(0.1 * i) + ",3000,60,25,190,9\n";
+  const ProgramRun run = review(folder.write("log.csv", text), {"--loaded", "thin"});
+  CHECK_THAT(run.out,
+             Catch::StartsWith("Load ") &&
+                 Contains(" in place of thin and drive again: correction 100% at its limit"));
+}
+
+TEST_CASE("review sends to the engine first where its idle is far out", "[consistency]") {
+  const TemporaryFolder folder;
+  std::string idle = kHeadings;
+  for (int i = 0; i < 100; ++i) idle += std::to_string(0.1 * i) + ",900,84,3,190,0\n";
+  const std::string log = folder.write("log.csv", idle);
+  CHECK_THAT(review(log, {"--loaded", "thin"}).out,
+             Catch::StartsWith("See to this before the baseline: idle 84 kPa, 4"));
+  // An engine that may well idle there wants a custom calibration.
+  const std::string race = folder.write(
+      "race.yaml", "engine: {cylinders: 8, displacement: 5.7 L}\ncam: {described_as: race}\n");
+  const ProgramRun wild = run_idlefit({"review", race, log, "--columns", kMap, "--loaded", "thin"},
+                                      {.folder = IDLEFIT_SOURCE_DIR});
+  CHECK_THAT(wild.out,
+             Catch::StartsWith("Custom calibration: ") && Contains("no idle at the asked speed"));
+}
+
+TEST_CASE("review sends to fuel pressure first where fuel is off by a factor", "[consistency]") {
+  const TemporaryFolder folder;
+  CHECK_THAT(review(folder.write("log.csv", cruise("-25")), {"--loaded", "thin"}).out,
+             Catch::StartsWith("See to this before the baseline: ") &&
+                 Contains("less fuel than predicted all over: fuel"));
+}
+
+TEST_CASE("review refuses a loaded baseline that is not of the set", "[consistency]") {
+  const ProgramRun near = review(kLog, {"--loaded", "frim"});
+  CHECK(near.exit_code == 2);
+  CHECK(near.out.empty());
+  CHECK_THAT(near.err, Contains("no profile frim; did you mean firm?"));
+  const TemporaryFolder folder;
+  folder.write("baselines.yaml",
+               "schema: idlefit.profiles/1\nname: bare\nbasis: invented\nprofiles:\n"
+               "  - {name: one, map_sea_level: {from: 20 kPa, to: 80 kPa}}\n");
+  const ProgramRun bare = review(kLog, {"--profiles", folder.path(), "--loaded", "one"});
+  INFO(bare.err);
+  CHECK(bare.exit_code == 0);
+  CHECK_THAT(bare.out, Contains("one has no fuel table in this set"));
 }
 
 TEST_CASE("review exits by what it could do", "[consistency]") {
