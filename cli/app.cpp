@@ -511,7 +511,9 @@ struct ReviewCommand {
                     "The baseline that was driven on: what it and the others leave to correct")
         ->type_name("NAME");
     command.add_flag("--csv", csv, "Print the correction map as CSV");
-    command.add_flag("--points", points, "Print the steady, warm idles as points for idlefit fit");
+    command.add_flag(
+        "--points", points,
+        "Print steady, warm idles as points for idlefit fit; with --loaded cruise as well");
     command
         .add_option("--visit", visit,
                     "Where to write a visit file with the idle of the log filled in, for check")
@@ -570,7 +572,7 @@ struct ReviewCommand {
     } else if (csv) {
       print(review_csv(review));
     } else if (points) {
-      whole = print_points(review, card);
+      whole = print_points(review, card, driven_on);
     } else if (common.quiet) {
       print(review_line(review) + "\n");
     } else {
@@ -581,11 +583,12 @@ struct ReviewCommand {
   }
 
  private:
-  bool print_points(const Review& review, const EngineCard& card) const {
-    const DrivePoints found = drive_points(review.drive, card, engine, log);
+  bool print_points(const Review& review, const EngineCard& card,
+                    const BaselineProfile* driven_on) const {
+    const DrivePoints found = drive_points(review.drive, card, engine, log, driven_on);
     for (const std::string& why : found.left_out) fmt::print(stderr, "Left out: {}.\n", why);
     if (found.rows.empty()) {
-      fmt::print(stderr, "No points: the log has no steady, warm idle.\n");
+      fmt::print(stderr, "No points: the log has no steady, warm running to fit.\n");
       return false;
     }
     print(points_csv(points_table(found.rows), drive_points_remark(card, log)));

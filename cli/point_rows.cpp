@@ -17,12 +17,9 @@ bool is_column(std::string_view path) {
   return path != "name" && !path.starts_with("known.") && !path.starts_with("install.");
 }
 
-std::string number_in(double value, Dimension dimension, std::string_view unit) {
-  return number_text(from_program_unit(value, unit, dimension));
-}
-
-std::string flow(const std::optional<double>& kg_s) {
-  return kg_s ? number_in(*kg_s, Dimension::mass_flow, "g/s") : std::string();
+std::string number_in(const std::optional<double>& value, Dimension dimension,
+                      std::string_view unit) {
+  return value ? number_text(from_program_unit(*value, unit, dimension)) : std::string();
 }
 
 // A value of a key without its unit, in the heading's.
@@ -70,12 +67,25 @@ PointsTable points_table(const std::vector<PointRow>& rows) {
     column(key.range ? fmt::format("{} [{}]", key.path, key.range->unit) : std::string(key.path),
            [&](const PointRow& row) { return cell_of(key, row.card); });
   }
-  column("map [kPa]",
-         [](const PointRow& row) { return number_in(row.map_Pa, Dimension::pressure, "kPa"); });
-  column("map_sd [kPa]",
-         [](const PointRow& row) { return number_in(row.map_sd_Pa, Dimension::pressure, "kPa"); });
-  column("air [g/s]", [](const PointRow& row) { return flow(row.air_kg_s); });
-  column("fuel [g/s]", [](const PointRow& row) { return flow(row.fuel_kg_s); });
+  const auto kPa = [](const std::optional<double>& value) {
+    return number_in(value, Dimension::pressure, "kPa");
+  };
+  const auto flow = [](const std::optional<double>& value) {
+    return number_in(value, Dimension::mass_flow, "g/s");
+  };
+  column("map [kPa]", [&](const PointRow& row) { return kPa(row.map_Pa); });
+  column("map_sd [kPa]", [&](const PointRow& row) { return kPa(row.map_sd_Pa); });
+  column("air [g/s]", [&](const PointRow& row) { return flow(row.air_kg_s); });
+  column("fuel [g/s]", [&](const PointRow& row) { return flow(row.fuel_kg_s); });
+  const auto held = [&](std::string heading, auto&& cell) {
+    column(std::move(heading),
+           [&](const PointRow& row) { return row.held ? cell(*row.held) : std::string(); });
+  };
+  held("ve", [](const HeldVe& held_ve) { return number_text(held_ve.ve); });
+  held("ve_sd", [](const HeldVe& held_ve) { return number_text(held_ve.sd); });
+  held("at_map [kPa]", [&](const HeldVe& held_ve) { return kPa(held_ve.at_map_Pa); });
+  held("offset", [](const HeldVe& held_ve) { return held_ve.offset; });
+  held("offset_sd", [](const HeldVe& held_ve) { return number_text(held_ve.offset_sd); });
   column("source", [](const PointRow& row) { return row.source; });
   return table;
 }

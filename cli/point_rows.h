@@ -9,12 +9,22 @@
 
 namespace idlefit {
 
-/// A row of a points file (docs/points-file.md) to be written: an idle of a warm, healthy engine.
+/// Volumetric efficiency (a share) at a pressure that was held, in a group of readings that share
+/// an error.
+struct HeldVe {
+  double ve = 0, sd = 0, at_map_Pa = 0;
+  std::string offset;
+  double offset_sd = 0;
+};
+
+/// A row of a points file (docs/points-file.md) to be written: readings of a warm, healthy engine,
+/// of its idle or held at a pressure.
 struct PointRow {
   std::string car;
   EngineCard card;  ///< under the conditions of the readings
-  double map_Pa = 0, map_sd_Pa = 0;
+  std::optional<double> map_Pa, map_sd_Pa;
   std::optional<double> air_kg_s, fuel_kg_s;
+  std::optional<HeldVe> held;
   std::string source;
 };
 

@@ -215,7 +215,7 @@ PointsTable book_table(const Book& book) {
   for (const BookEntry& e : book.entries) {
     const Visit visit = parse_visit(e.visit, e.file);
     rows.push_back({e.car, card_at_visit(parse_engine_card(e.engine, e.file), visit), e.map_Pa,
-                    e.reading_sd_Pa, visit.air.flow_kg_s, visit.fuel.flow_kg_s,
+                    e.reading_sd_Pa, visit.air.flow_kg_s, visit.fuel.flow_kg_s, std::nullopt,
                     "book entry " + e.file});
   }
   return points_table(rows);

@@ -110,12 +110,10 @@ void LoadMap::Cell::add(const LogRow& row, double row_weight) {
 }
 
 void LoadMap::add(const LogRow& row, double row_weight, double limit) {
-  // A logger rounds what it writes.
-  constexpr double kRounding = 0.005;
   const double correction = row[LogRole::correction];
-  const Part part = correction >= limit - kRounding    ? at_least
-                    : correction <= -limit + kRounding ? at_most
-                                                       : free;
+  const Part part = correction >= limit - kLimitRounding    ? at_least
+                    : correction <= -limit + kLimitRounding ? at_most
+                                                            : free;
   const auto i = static_cast<std::size_t>(row[LogRole::speed] / kSpeedStep_rpm);
   const auto j = static_cast<std::size_t>(row[LogRole::map] / kMapStep_kPa);
   cells_[part][i * kPressures + j].add(row, row_weight);

@@ -132,6 +132,9 @@ class CorrectionMap {
   std::vector<RunningMean> cells_ = std::vector<RunningMean>(kSpeeds * kPressures);
 };
 
+/// How near to its limit a correction is taken to stand at it: loggers round. Chosen.
+inline constexpr double kLimitRounding = 0.005;
+
 /// What was driven, by cells so small that a fuel table is nearly straight in them, and the
 /// correction there; all weighted by load.
 class LoadMap {

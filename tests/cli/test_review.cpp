@@ -10,6 +10,7 @@
 #include <vector>
 
 #include "cli/terminal.h"
+#include "model/ve_surface.h"
 #include "profiles/points_file.h"
 #include "tests/support/run_program.h"
 
@@ -413,6 +414,39 @@ TEST_CASE("review --points prints a points file that fit takes, a row a steady i
   CHECK(none.exit_code == 1);
   CHECK(none.out.empty());
   CHECK_THAT(none.err, Contains("No points"));
+}
+
+TEST_CASE("review --points --loaded adds the cruise as volumetric efficiency", "[consistency]") {
+  const TemporaryFolder folder;
+  const std::string log = folder.write("log.csv", cruise("5"));
+  CHECK(review(log, {"--points"}).exit_code == 1);  // nothing known of the table
+  const ProgramRun run = review(log, {"--points", "--loaded", "firm"});
+  CHECK(run.exit_code == 0);
+  const std::string path = folder.write("points.csv", run.out);
+  const std::vector<MeasuredRow> rows = parse_points(read_points_source({path}));
+  REQUIRE(rows.size() == 1);
+  REQUIRE(rows[0].readings.size() == 1);
+  const MeasuredRow::Reading& ve = rows[0].readings[0];
+  CHECK(ve.quantity == Quantity::ve);
+  CHECK(*rows[0].card->speed_rpm == Approx(2000));
+  CHECK(*rows[0].at_map_Pa == Approx(50e3));
+  // What `profiles show` prints for the baseline at 2000 rpm and 50 kPa, and 5 % more.
+  const auto shown = nlohmann::json::parse(run_idlefit({"profiles", "show", "firm", "--json"}).out);
+  const auto& table = shown["ve"];
+  VeGrid grid{table["speed_rpm"].get<std::vector<double>>(), {}};
+  for (const double kPa : table["map_kPa"]) grid.map_Pa.push_back(1e3 * kPa);
+  Eigen::ArrayXXd values(grid.speed_rpm.size(), grid.map_Pa.size());
+  for (Eigen::Index i = 0; i < values.rows(); ++i) {
+    for (Eigen::Index j = 0; j < values.cols(); ++j)
+      values(i, j) = table["ve"][static_cast<std::size_t>(i)][static_cast<std::size_t>(j)];
+  }
+  CHECK(ve.value == Approx(1.05 * interpolate(grid, values, 2000, 50e3)).epsilon(1e-3));
+  CHECK(json_of(run_idlefit({"fit", path, "--json"}))["status"] == "ok");
+  // At its limit the correction says no more than that.
+  const ProgramRun limit =
+      review(folder.write("limit.csv", cruise("25")), {"--points", "--loaded", "firm"});
+  CHECK(limit.exit_code == 1);
+  CHECK_THAT(limit.err, Contains("correction at its limit"));
 }
 
 TEST_CASE("without a coolant column no idle is taken for a warm one to fit", "[consistency]") {
