@@ -497,7 +497,8 @@ struct RecordCommand {
 
 struct ReviewCommand {
   CommonOptions common;
-  std::string engine, log, columns, visit, loaded;
+  std::string engine, log, columns, visit;
+  std::optional<std::string> loaded;
   bool csv = false, points = false, show_template = false;
 
   void add_to(CLI::App& command) {
@@ -552,16 +553,15 @@ struct ReviewCommand {
     if (!visit.empty()) check_writable(visit);
     const EngineCard card = read_engine_card(engine, {});
     const BaselineSet baselines = baselines_of(common);
-    const BaselineProfile* const driven_on = find_profile(baselines, loaded);
-    if (!loaded.empty() && driven_on == nullptr)
-      return no_such_profile(baselines, loaded, "review");
+    const BaselineProfile* const driven_on = loaded ? find_profile(baselines, *loaded) : nullptr;
+    if (loaded && driven_on == nullptr) return no_such_profile(baselines, *loaded, "review");
     const CoefficientKnowledge knowledge = coefficients_of(common).posterior;
     Review review{log, LogReader(log, read_log_columns(columns)), {}, {}, {}, {}};
     review.drive = review_drive(
         review.log, driven_on != nullptr ? correction_limit(*driven_on) : kCorrectionAuthority);
     review.estimate = estimate(card, baselines, knowledge, {});
     const bool shown = !csv && !points;
-    if ((shown && (!common.quiet || driven_on != nullptr)) || !visit.empty())
+    if ((shown && (common.json || !common.quiet || driven_on != nullptr)) || !visit.empty())
       review.idle_check = check_idle(review.drive, card, log, baselines, knowledge);
     if (shown && review.judged())
       review.loaded = review_loaded(review.drive, review.estimate, review.idle_check, baselines,

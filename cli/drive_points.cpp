@@ -86,15 +86,22 @@ DrivePoints drive_points(const DriveReview& drive, const EngineCard& card,
     return {};
   });
   if (loaded == nullptr || drive.cruise.cells.empty()) return points;
+  EngineCard station = card;  // where the idles show another barometer, under that
+  if (!points.rows.empty()) {
+    station.barometer_Pa = points.rows.front().card.barometer_Pa;
+    station.altitude_m = points.rows.front().card.altitude_m;
+  }
   if (!loaded->ve || loaded->ve->density_at != DensityAt::charge) {
     points.left_out.push_back("cruise: baseline " + loaded->name +
                               " has no fuel table by the density of the charge");
     return points;
   }
   take_cells(drive.cruise, [&](PointRow& row, const SteadySum& cell) -> std::string {
-    if (std::fabs(cell.mean(LogRole::correction)) > drive.limit - kLimitRounding)
+    // Clipped at the limit a mean is too small, and so is its spread.
+    if (std::fabs(cell.mean(LogRole::correction)) + sd_of(cell, LogRole::correction) >
+        drive.limit - kLimitRounding)
       return "correction at its limit: the engine wants more";
-    take_cruise(row, cell, card, log_name, *loaded->ve);
+    take_cruise(row, cell, station, log_name, *loaded->ve);
     return {};
   });
   return points;

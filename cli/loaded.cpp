@@ -17,7 +17,7 @@ std::string left_words(const CorrectionLeft& left) {
   return fmt::format("{:.1f}%", 100 * left.size);
 }
 
-// "4% rich", "2% lean", "as it should".
+// "4% rich", "2% lean", "right".
 std::string fuelled_words(double share) {
   const double percent = std::round(100 * share);
   if (percent == 0) return "right";
@@ -47,10 +47,13 @@ std::vector<CorrectionLeft> shown(const BaselineComparison& c) {
   constexpr std::size_t kMost = 5;
   std::vector<CorrectionLeft> some = c.left;
   while (some.size() > kMost) {
-    const auto worst = std::max_element(
-        some.begin(), some.end(), [&](const CorrectionLeft& a, const CorrectionLeft& b) {
-          return b.name != c.loaded && (a.name == c.loaded || a.size < b.size);
-        });
+    const auto worst = std::max_element(some.begin(), some.end(),
+                                        [&](const CorrectionLeft& a, const CorrectionLeft& b) {
+                                          const auto named = [&](const CorrectionLeft& l) {
+                                            return l.name == c.loaded || l.name == c.least;
+                                          };
+                                          return !named(b) && (named(a) || a.size < b.size);
+                                        });
     some.erase(worst);
   }
   return some;
@@ -73,6 +76,7 @@ std::string_view advice_name(BaselineAdvice advice) {
 nlohmann::ordered_json left_json(const CorrectionLeft& left) {
   nlohmann::ordered_json document{
       {"mean_share", left.mean}, {"size_share", left.size}, {"beyond_limit_share", left.beyond}};
+  document["limit_share"] = left.limit;
   document["idle_share"] = nullptr;
   if (left.idle) document["idle_share"] = *left.idle;
   return document;
@@ -97,8 +101,13 @@ LoadedReview review_loaded(const DriveReview& drive, const Estimate& estimate,
     review.not_compared = loaded->name + " has no fuel table in this set: nothing to compare";
     return review;
   }
-  review.comparison =
-      compare_baselines(drive, baselines, *loaded, driven_surface(estimate.card, drive, knowledge));
+  if (drive.limit < 2 * kLimitRounding) {
+    review.not_compared = loaded->name + " has no correction to speak of: nothing to compare";
+    return review;
+  }
+  const Visit* const logged = idle.judged() ? &idle.logged.visit : nullptr;
+  review.comparison = compare_baselines(drive, baselines, *loaded,
+                                        driven_surface(estimate.card, logged, knowledge));
   if (!review.comparison) {
     review.not_compared = "nothing was driven at which the engine pulls: nothing to compare";
     return review;
@@ -129,21 +138,25 @@ LoadedReview review_loaded(const DriveReview& drive, const Estimate& estimate,
 
 std::string loaded_line(const LoadedReview& review) {
   const BaselineComparison& c = *review.comparison;
-  const CorrectionLeft &least = c.of(c.least), &loaded = c.of(c.loaded);
   if (!review.first.empty()) return "See to this before the baseline: " + review.first;
+  // At its limit the correction is what the engine wants, or less than that.
+  const std::string more = c.settled() ? "" : " or more";
+  const std::string least = left_words(c.of(c.least)) + more;
+  const std::string loaded = left_words(c.of(c.loaded)) + more;
+  const std::string over = c.idle_alone ? "at idle alone" : "by load";
   switch (review.advice) {
     case BaselineAdvice::keep:
-      return fmt::format("Keep {}: it leaves {} correction by load; no other {:.0f}% less",
-                         c.loaded, left_words(loaded), 100 * kWorthChanging);
+      return fmt::format("Keep {}: it leaves {} correction {}; no other {:.0f}% less", c.loaded,
+                         loaded, over, 100 * kWorthChanging);
     case BaselineAdvice::change:
-      return fmt::format("Load {} in place of {}: {} correction left by load, not {}", c.least,
-                         c.loaded, left_words(least), left_words(loaded));
+      return fmt::format("Load {} in place of {}: {} correction left {}, not {}", c.least, c.loaded,
+                         least, over, loaded);
     case BaselineAdvice::drive_again:
       return fmt::format("Load {} in place of {} and drive again: correction {:.0f}% at its limit",
                          c.least, c.loaded, 100 * c.at_limit);
     case BaselineAdvice::custom:
-      return fmt::format("Custom calibration: {}, the nearest, leaves {} correction by load",
-                         c.least, left_words(least));
+      return fmt::format("Custom calibration: {}, the nearest, leaves {} correction {}", c.least,
+                         least, over);
   }
   throw std::logic_error("unknown advice");
 }
@@ -155,10 +168,11 @@ std::string loaded_words(const LoadedReview& review) {
   for (const std::string& reason : review.custom) text += reason + " ";
   text += "Correction left:";
   for (const CorrectionLeft& left : shown(c)) {
+    std::string also = left.name == c.loaded ? "loaded" : "";
+    if (left.too_far_at_idle())
+      also += also.empty() ? "too far off at idle" : ", too far off at idle";
     text += fmt::format(" {} {}{},", left.name, left_words(left),
-                        left.name == c.loaded     ? " (loaded)"
-                        : c.too_far_at_idle(left) ? " (too far off at idle)"
-                                                  : "");
+                        also.empty() ? "" : " (" + also + ")");
   }
   text += fmt::format(" its own predicted table, moved by {:+.0f}%, {}.", 100 * c.level,
                       left_words(c.own));
@@ -170,11 +184,13 @@ std::string loaded_words(const LoadedReview& review) {
 }
 
 std::string change_words(const LoadedReview& review) {
-  if (!review.comparison || review.comparison->least == review.comparison->loaded) return {};
+  const bool changes =
+      review.advice == BaselineAdvice::change || review.advice == BaselineAdvice::drive_again;
+  if (!review.comparison || !changes || !review.first.empty()) return {};
   const BaselineComparison& c = *review.comparison;
   const std::string cleared = at_words(c.idle, c.cruise, &StepOnChange::cleared);
   if (cleared.empty()) return {};
-  return fmt::format("clear the corrections stored so far: {} starts {} then; {} where they stay.",
+  return fmt::format("clear the corrections stored so far: {} then starts {}; with them kept, {}.",
                      c.least, cleared, at_words(c.idle, c.cruise, &StepOnChange::kept));
 }
 

@@ -81,11 +81,11 @@ Coarse coarse_for(const CorrectionMap& map, std::size_t rows) {
   }
 }
 
-// On `lines` lines, but no fewer than show a map.
+// On `lines` lines; none where that is too few to show a map.
 std::string map_text(const CorrectionMap& map, std::size_t lines) {
   constexpr std::size_t kHeadings = 2, kFewestRows = 2, kMostRows = 7;
-  const Coarse by = coarse_for(
-      map, std::clamp(lines, kHeadings + kFewestRows, kHeadings + kMostRows) - kHeadings);
+  if (lines < kHeadings + kFewestRows) return {};
+  const Coarse by = coarse_for(map, std::min(lines - kHeadings, kMostRows));
   if (by.rows.empty()) return fmt::format("No cell of the map holds {} readings.\n", kShownFrom);
   const double speed_step = CorrectionMap::kSpeedStep_rpm * static_cast<double>(by.speeds);
   const double map_step = CorrectionMap::kMapStep_kPa * static_cast<double>(by.pressures);
@@ -132,8 +132,7 @@ LogFault fault_of(std::size_t i) { return static_cast<LogFault>(i); }
 
 // What was read, where that gives reason to doubt the column map, and what was wrong with it; on so
 // many lines.
-std::string log_row(const Review& review) {
-  constexpr std::size_t kLines = 3;
+std::string log_row(const Review& review, std::size_t lines) {
   const LogReader& log = review.log;
   std::vector<std::string> items{
       fmt::format("{} row{}, {} used", log.rows(), log.rows() == 1 ? "" : "s", log.used())};
@@ -146,14 +145,15 @@ std::string log_row(const Review& review) {
     items.push_back(fmt::format("{} without running", review.drive.still));
   if (review.drive.cold > 0) items.push_back(fmt::format("{} below 160 degF", review.drive.cold));
   if (log.lines_before_headings() > 0)
-    items.push_back(fmt::format("{} lines above the headings", log.lines_before_headings()));
+    items.push_back(fmt::format("{} line{} above the headings", log.lines_before_headings(),
+                                log.lines_before_headings() == 1 ? "" : "s"));
   for (std::size_t i = 0; i < kLogFaults; ++i) {
     const LogFaults& f = log.faults(fault_of(i));
     if (f.count == 0) continue;
     items.push_back(fmt::format("{}: {} (first on line {}, {})", log_fault_name(fault_of(i)),
                                 f.count, f.first[0].line, f.first[0].what));
   }
-  return listed("Log", kLabelWidth, items, "; ", kLines);
+  return listed("Log", kLabelWidth, items, "; ", lines);
 }
 
 bool warmth_known(const Review& review) {
@@ -239,8 +239,10 @@ std::string review_text(const Review& review, const Style& style) {
     const std::string tips = transients_words(drive.transients);
     if (!tips.empty()) row("Tip-in/out", tips);
   }
-  if (!review.idle_check.judged()) row("Estimate", estimate_line(review.estimate) + ".");
-  below += log_row(review);
+  if (!review.idle_check.judged() && !review.loaded.comparison)
+    row("Estimate", estimate_line(review.estimate) + ".");
+  // A comparison takes the lines of others.
+  below += log_row(review, review.loaded.comparison ? 2 : 3);
   row("Caution",
       "log with a helper driving, where that is lawful; nobody watches the screen while driving. "
       "The service manual and local codes come first.");

@@ -69,3 +69,23 @@ build_target() {
   quietly "cmake" cmake -S "$root" -B "$build" "${generator[@]}" -DCMAKE_BUILD_TYPE=Release "$@"
   quietly "The build" cmake --build "$build" --target "$target" --parallel "$cores"
 }
+
+# each COUNT FUNCTION ARGUMENT...: calls a function with each argument, COUNT at a time; all of them,
+# whatever fails, then fails if one did.
+each() {
+  local count=$1 what=$2 argument status=0 running=0
+  shift 2
+  for argument in "$@"; do
+    if [ "$running" -ge "$count" ]; then
+      wait -n || status=1
+      running=$((running - 1))
+    fi
+    "$what" "$argument" &
+    running=$((running + 1))
+  done
+  while [ "$running" -gt 0 ]; do
+    wait -n || status=1
+    running=$((running - 1))
+  done
+  return "$status"
+}

@@ -36,7 +36,8 @@ TableStart start_of(const PredictedTable& p, const BaselineSet& baselines) {
     if (profile.name != start.baseline) continue;
     start.baseline_apart = start_apart(p.surface, p.estimate.idle.point, profile);
     if (start.baseline_apart)
-      start.baseline_typical_error = std::hypot(start.typical_error, *start.baseline_apart);
+      start.baseline_typical_error =
+          typical_baseline_error(start.idle_sd_Pa, *start.baseline_apart);
   }
   return start;
 }
@@ -51,6 +52,8 @@ std::string start_words(const PredictedTable& p) {
   if (start.baseline.empty()) return text + "no baseline would do.";
   if (!start.baseline_typical_error)
     return text + "baseline " + start.baseline + " has no table to compare.";
+  if (start.idle_sd_Pa > kLittleTold_Pa)
+    return text + "baseline " + start.baseline + " is as good where so little is told.";
   return text + fmt::format("on baseline {}, within {:.0f}%.", start.baseline,
                             100 * *start.baseline_typical_error);
 }

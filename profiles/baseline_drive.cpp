@@ -12,9 +12,9 @@
 namespace idlefit {
 namespace {
 
-// How far the idle of a log can be trusted: a manifold pressure sensor to 0.7 kPa, from memory, no
-// source; a recorded speed to 10 rpm, chosen.
-constexpr ReadingTrust kLogTrust{.gauge_Pa = 700.0, .speed_rpm = 10.0};
+// How far the idle of a log can be trusted: a sensor's pressure, and a recorded speed to 10 rpm,
+// chosen.
+constexpr ReadingTrust kLogTrust{.gauge_Pa = kMapReadingSd_Pa, .speed_rpm = 10.0};
 
 // The share of a drive that must have run with its correction free for the level found there to be
 // taken half over to where it stood at its limit. Chosen: of 0.1, 0.25 and 0.5 the best over 400
@@ -27,7 +27,12 @@ struct Table {
   Eigen::ArrayXXd ve;
 
   explicit Table(const VeTable& table) : grid(grid_of(table)), ve(table.ve) {}
-  explicit Table(const VeSurface& surface) : grid(surface.grid), ve(surface.ve) {}
+  // On the density that another table refers to.
+  Table(const VeSurface& surface, const VeTable& as)
+      : grid(surface.grid),
+        ve(as.density_at == DensityAt::charge
+               ? surface.ve
+               : Eigen::ArrayXXd(surface.ve * as.temperature_K / surface.charge_K)) {}
   double at(double speed_rpm, double map_kPa) const { return read(ve, speed_rpm, map_kPa); }
   double read(const Eigen::ArrayXXd& values, double speed_rpm, double map_kPa) const {
     return interpolate(grid, values, speed_rpm,
@@ -52,8 +57,7 @@ double level_of(const Table& table, const std::vector<Driven>& drive) {
 
 // All that was driven under load; `at_limit` gets its share at the limit of correction.
 std::vector<Driven> driven(const LoadMap& map, const Table& loaded, const VeSurface& surface,
-                           double& at_limit) {
-  const Table own(surface);
+                           const Table& own, double& at_limit) {
   const Eigen::ArrayXXd cannot_run = surface.below_no_load.cast<double>();
   std::vector<Driven> all;
   const auto take = [&](LoadMap::Part part) {
@@ -92,13 +96,14 @@ std::vector<Driven> driven(const LoadMap& map, const Table& loaded, const VeSurf
 CorrectionLeft left_on(const Table& table, const std::vector<Driven>& drive, double limit,
                        double level = 1.0) {
   CorrectionLeft left;
+  left.limit = limit;
   double weight = 0;
   for (const Driven& d : drive) {
     const double correction = d.ve / (level * table.at(d.speed_rpm, d.map_kPa)) - 1;
     weight += d.weight;
     left.mean += d.weight * correction;
     left.size += d.weight * std::fabs(correction);
-    if (std::fabs(correction) > limit) left.beyond += d.weight;
+    if (std::fabs(correction) > limit + kLimitRounding) left.beyond += d.weight;
   }
   left.mean /= weight;
   left.size /= weight;
@@ -112,21 +117,24 @@ struct SteadyNeed {
   double correction;  // as the log has it
 };
 
-std::optional<SteadyNeed> need_at(const SteadySum* steady, const std::vector<Driven>& drive) {
+std::optional<SteadyNeed> need_at(const SteadySum* steady, const std::vector<Driven>& drive,
+                                  const Table& loaded, double limit) {
   if (steady == nullptr) return std::nullopt;
   SteadyNeed need{steady->mean(LogRole::speed), steady->mean(LogRole::map), 0,
                   steady->mean(LogRole::correction)};
-  double weight = 0;
+  const double loaded_ve = loaded.at(need.speed_rpm, need.map_kPa);
+  need.ve = (1 + need.correction) * loaded_ve;
+  if (std::fabs(std::fabs(need.correction) - limit) > kLimitRounding) return need;
+  // At the limit: as the drive near it was taken, in the cells that it can have fallen into.
+  double weight = 0, ratio = 0;
   for (const Driven& d : drive) {
-    // The cells that it can have fallen into.
     if (std::fabs(d.speed_rpm - need.speed_rpm) > LoadMap::kSpeedStep_rpm ||
         std::fabs(d.map_kPa - need.map_kPa) > LoadMap::kMapStep_kPa)
       continue;
-    need.ve += d.weight * d.ve;
+    ratio += d.weight * d.ve / loaded.at(d.speed_rpm, d.map_kPa);
     weight += d.weight;
   }
-  if (weight == 0) return std::nullopt;
-  need.ve /= weight;
+  if (weight > 0) need.ve = ratio / weight * loaded_ve;
   return need;
 }
 
@@ -150,19 +158,16 @@ const CorrectionLeft& BaselineComparison::of(const std::string& name) const {
   return *found;
 }
 
-VeSurface driven_surface(const EngineCard& card, const DriveReview& drive,
+VeSurface driven_surface(const EngineCard& card, const Visit* idle,
                          const CoefficientKnowledge& knowledge, unsigned threads) {
   EngineCard seen = card;
-  if (const SteadySum* const idle = drive.idle.main_cell(); idle && !card.known.vacuum_Pa) {
-    const auto pascal = [](double kPa) { return to_program_unit(kPa, "kPa", Dimension::pressure); };
-    const double barometer_Pa = drive.key_on_map.count() > 0
-                                    ? pascal(drive.key_on_map.mean())
-                                    : complete(card).engine.inputs.barometer_Pa;
-    const double vacuum_Pa = barometer_Pa - pascal(idle->mean(LogRole::map));
-    if (vacuum_Pa > 0) {
+  if (idle != nullptr && idle->manifold.map_Pa && !card.known.vacuum_Pa) {
+    const double barometer_Pa =
+        idle->station_Pa().value_or(complete(card).engine.inputs.barometer_Pa);
+    if (const double vacuum_Pa = barometer_Pa - *idle->manifold.map_Pa; vacuum_Pa > 0) {
       seen.known.vacuum_Pa = vacuum_Pa;
       seen.known.barometer_Pa = barometer_Pa;
-      seen.known.speed_rpm = idle->mean(LogRole::speed);
+      seen.known.speed_rpm = idle->idle.speed_rpm;
     }
   }
   const Completion completion = complete(seen);
@@ -176,17 +181,14 @@ VeSurface driven_surface(const EngineCard& card, const DriveReview& drive,
   return ve_surface(completion.engine, knowledge.mean, standard_ve_grid(), threads);
 }
 
-bool BaselineComparison::too_far_at_idle(const CorrectionLeft& of) const {
-  return of.idle && std::fabs(*of.idle) > limit;
-}
-
 BaselineAdvice advice_of(const BaselineComparison& comparison, bool custom_wanted) {
-  const CorrectionLeft& least = comparison.of(comparison.least);
-  if (custom_wanted) return BaselineAdvice::custom;
+  const CorrectionLeft &least = comparison.of(comparison.least),
+                       &loaded = comparison.of(comparison.loaded);
+  if (custom_wanted || least.too_far_at_idle()) return BaselineAdvice::custom;
   if (!comparison.settled() && comparison.least != comparison.loaded)
     return BaselineAdvice::drive_again;
   if (least.size > kActCorrection) return BaselineAdvice::custom;
-  return comparison.of(comparison.loaded).size - least.size < kWorthChanging
+  return !loaded.too_far_at_idle() && loaded.size - least.size < kWorthChanging
              ? BaselineAdvice::keep
              : BaselineAdvice::change;
 }
@@ -200,14 +202,15 @@ std::optional<BaselineComparison> compare_baselines(const DriveReview& drive,
                                                     const BaselineSet& set,
                                                     const BaselineProfile& loaded,
                                                     const VeSurface& own) {
-  assert(loaded.ve);
+  assert(loaded.ve && drive.limit >= 2 * kLimitRounding);
   BaselineComparison comparison;
   comparison.loaded = loaded.name;
-  comparison.limit = drive.limit;
-  const Table from(*loaded.ve), predicted(own);
-  const std::vector<Driven> places = driven(drive.load, from, own, comparison.at_limit);
+  const Table from(*loaded.ve), predicted(own, *loaded.ve);
+  const std::vector<Driven> places = driven(drive.load, from, own, predicted, comparison.at_limit);
   if (places.empty()) return std::nullopt;
-  const std::optional<SteadyNeed> idle = need_at(drive.idle.main_cell(), places);
+  const std::optional<SteadyNeed> idle = need_at(drive.idle.main_cell(), places, from, drive.limit);
+  comparison.idle_alone = std::all_of(places.begin(), places.end(),
+                                      [](const Driven& d) { return d.speed_rpm < kIdleBelow_rpm; });
   for (const BaselineProfile& profile : set.profiles) {
     const bool comparable = profile.ve && profile.ve->density_at == loaded.ve->density_at &&
                             (profile.ve->density_at != DensityAt::fixed ||
@@ -217,7 +220,7 @@ std::optional<BaselineComparison> compare_baselines(const DriveReview& drive,
       continue;
     }
     const Table table(*profile.ve);
-    comparison.left.push_back(left_on(table, places, drive.limit));
+    comparison.left.push_back(left_on(table, places, correction_limit(profile)));
     comparison.left.back().name = profile.name;
     comparison.left.back().idle = correction_at(idle, table);
   }
@@ -225,19 +228,19 @@ std::optional<BaselineComparison> compare_baselines(const DriveReview& drive,
   comparison.own = left_on(predicted, places, drive.limit, level);
   comparison.level = level - 1;
   if (idle) comparison.own.idle = (1 + *correction_at(idle, predicted)) / level - 1;
-  const auto least = std::min_element(comparison.left.begin(), comparison.left.end(),
-                                      [&](const CorrectionLeft& a, const CorrectionLeft& b) {
-                                        const bool a_far = comparison.too_far_at_idle(a),
-                                                   b_far = comparison.too_far_at_idle(b);
-                                        return a_far != b_far ? b_far : a.size < b.size;
-                                      });
+  const auto least =
+      std::min_element(comparison.left.begin(), comparison.left.end(),
+                       [](const CorrectionLeft& one, const CorrectionLeft& other) {
+                         const bool far = one.too_far_at_idle();
+                         return far != other.too_far_at_idle() ? !far : one.size < other.size;
+                       });
   comparison.least = least->name;
   const auto chosen =
       std::find_if(set.profiles.begin(), set.profiles.end(),
                    [&](const BaselineProfile& p) { return p.name == comparison.least; });
   const Table to(*chosen->ve);
   comparison.idle = step_at(idle, to);
-  comparison.cruise = step_at(need_at(drive.cruise.main_cell(), places), to);
+  comparison.cruise = step_at(need_at(drive.cruise.main_cell(), places, from, drive.limit), to);
   return comparison;
 }
 

@@ -111,9 +111,9 @@ void LoadMap::Cell::add(const LogRow& row, double row_weight) {
 
 void LoadMap::add(const LogRow& row, double row_weight, double limit) {
   const double correction = row[LogRole::correction];
-  const Part part = correction >= limit - kLimitRounding    ? at_least
-                    : correction <= -limit + kLimitRounding ? at_most
-                                                            : free;
+  // Beyond the limit it was written by a controller that reaches further: a correction like any.
+  const bool stands_there = std::fabs(std::fabs(correction) - limit) <= kLimitRounding;
+  const Part part = !stands_there ? free : correction > 0 ? at_least : at_most;
   const auto i = static_cast<std::size_t>(row[LogRole::speed] / kSpeedStep_rpm);
   const auto j = static_cast<std::size_t>(row[LogRole::map] / kMapStep_kPa);
   cells_[part][i * kPressures + j].add(row, row_weight);

@@ -147,8 +147,8 @@ class LoadMap {
     double weight = 0, speed_rpm = 0, map_kPa = 0, correction = 0;
     void add(const LogRow& row, double row_weight);
   };
-  /// Rows whose correction stood at its limit (a share) are kept apart, each way: there more would
-  /// have been wanted.
+  /// Rows whose correction stood at its limit (a share, twice kLimitRounding or more) are kept
+  /// apart, each way: there more would have been wanted.
   void add(const LogRow& row, double row_weight, double limit);
 
   enum Part { free, at_least, at_most };

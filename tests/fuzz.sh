@@ -77,20 +77,7 @@ fuzz() {
   return 1
 }
 
-# As many at a time as there are cores; all of them, whatever is found.
-status=0
-running=0
 for target in "${targets[@]}"; do
   [ -x "$build/tests/fuzz/fuzz_$target" ] || fail "there is no fuzz target $target"
-  if [ "$running" -ge "$cores" ]; then
-    wait -n || status=1
-    running=$((running - 1))
-  fi
-  fuzz "$target" &
-  running=$((running + 1))
 done
-while [ "$running" -gt 0 ]; do
-  wait -n || status=1
-  running=$((running - 1))
-done
-[ "$status" -eq 0 ] || fail "Fuzzing found something: see above."
+each "$cores" fuzz "${targets[@]}" || fail "Fuzzing found something: see above."

@@ -105,7 +105,7 @@ TEST_CASE("review says what the loaded baseline and the others leave", "[consist
 }
 
 TEST_CASE("review of a drive at the limit of correction asks for another drive", "[consistency]") {
-  // The leanest table, and an engine that wants a quarter less or yet less.
+  // The leanest table, and an engine that wants a quarter more or yet more.
   const TemporaryFolder folder;
   std::string text = kHeadings;
   for (int i = 0; i < 100; ++i) text += std::to_string(0.1 * i) + ",3000,60,25,190,9\n";
@@ -300,14 +300,16 @@ TEST_CASE("review's text stays one screen whatever a log holds", "[consistency]"
   log += kHeadings + "10,800,50,0,190,0\n400,xyz,50,0,190,0\n401,800,,0,190,0\n" +
          "402,800,50,0,9999,0\n403,800\n900,800,50,0,100,0\n";
   const TemporaryFolder folder;
-  const ProgramRun run = review(folder.write("log.csv", log));
-  REQUIRE(run.exit_code == 0);
-  INFO(run.out);
-  CHECK(std::count(run.out.begin(), run.out.end(), '\n') <= 24);
-  std::istringstream lines(run.out);
-  std::string line;
-  std::getline(lines, line);  // its own line, however long
-  while (std::getline(lines, line)) CHECK(display_width(line) <= 80);
+  const std::string path = folder.write("log.csv", log);
+  for (const std::vector<std::string>& more :
+       {std::vector<std::string>{}, {"--loaded", "firm"}, {"--loaded", "thin"}}) {
+    const ProgramRun run = review(path, more);
+    REQUIRE(run.exit_code == 0);
+    INFO(run.out);
+    CHECK(std::count(run.out.begin(), run.out.end(), '\n') <= 24);
+    std::istringstream lines(run.out);
+    for (std::string line; std::getline(lines, line);) CHECK(display_width(line) <= 80);
+  }
 }
 
 TEST_CASE("review --visit writes a visit file that check takes", "[consistency]") {
@@ -346,6 +348,31 @@ std::string tips(int count, int lean, double lean_by, int rich, double rich_by) 
             std::to_string(lambda) + "\n";
   }
   return text;
+}
+
+TEST_CASE("review with --loaded goes on where the idle of a log is none", "[consistency]") {
+  const TemporaryFolder folder;
+  const std::string log = folder.write("log.csv", kHeadings + key_on(3, 100) + idle(5, 20, 780, 6));
+  const ProgramRun run = review(log, {"--loaded", "firm"});
+  INFO(run.err);
+  CHECK(run.exit_code == 0);
+}
+
+TEST_CASE("review says what happens at the change, where there is one", "[consistency]") {
+  const TemporaryFolder folder;
+  const auto at = [&](const std::string& percent, const std::string& loaded) {
+    std::string text = kHeadings + idle(0, 20, 780, 50);
+    for (int i = 0; i < 300; ++i)
+      text += std::to_string(30 + 0.1 * i) + ",2000,50," + percent + ",190,9\n";
+    return review(folder.write("log.csv", text), {"--loaded", loaded}).out;
+  };
+  const std::string keeps = at("1", "firm");
+  CHECK_THAT(keeps, Catch::StartsWith("Keep firm") && !Contains("Change "));
+  // Nothing wanted at idle, a fifth more at cruise: the one below has that.
+  const std::string changes = at("20", "soft");
+  INFO(changes);
+  CHECK_THAT(changes, Catch::StartsWith("Load "));
+  CHECK_THAT(changes, Contains("Change     clear the corrections stored so far: firm then"));
 }
 
 TEST_CASE("review says which way to move acceleration fuel", "[consistency]") {

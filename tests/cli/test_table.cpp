@@ -107,6 +107,12 @@ TEST_CASE("table says what to expect of a start", "[consistency]") {
   const auto by_phone = start({"--set", "engine.cylinders=8", "--set", "engine.displacement=5.7 L",
                                "--set", "cam.described_as=mild"});
   CHECK(by_phone["typical_error_share"] > 1.5 * typical);
+  CHECK(by_phone["idle_map_sd_kPa"].get<double>() > 5);
+  CHECK(by_phone["baseline_typical_error_share"] == by_phone["typical_error_share"]);
+  CHECK_THAT(table({"--set", "engine.cylinders=8", "--set", "engine.displacement=5.7 L", "--set",
+                    "cam.described_as=lopey", "--start"})
+                 .out,
+             Contains("is as good"));
   CHECK(nlohmann::json::parse(table({kEngine, "--json"}).out)["start"].is_null());
   CHECK_THAT(table({kEngine, "--start"}).out, Contains("Start") && Contains("on baseline firm"));
 }

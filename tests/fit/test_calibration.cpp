@@ -118,7 +118,7 @@ Tally report(const Calibration& found) {
 
 }  // namespace
 
-TEST_CASE("fit intervals hold as often as they say", "[consistency]") {
+TEST_CASE("fit intervals hold as often as they say", "[consistency][heavy]") {
   const Calibration found = calibrate(20);
   const Tally pooled = report(found);
   CHECK(found.failed == 0);

@@ -166,7 +166,7 @@ TEST_CASE("what no point informs keeps its prior", "[closed-form]") {
   CHECK(result.posterior.covariance(low_lift, low_lift) < prior.covariance(low_lift, low_lift));
 }
 
-TEST_CASE("a gross outlier moves no coefficient by half its deviation", "[consistency]") {
+TEST_CASE("a gross outlier moves no coefficient by half its deviation", "[consistency][heavy]") {
   double worst = 0;
   for (const unsigned seed : {1U, 2U, 3U}) {
     const DrawnSet drawn = twenty(seed);
@@ -193,7 +193,7 @@ TEST_CASE("a gross outlier moves no coefficient by half its deviation", "[consis
                                                                           << " of its deviation");
 }
 
-TEST_CASE("leaving a row out by its leverage is fitting without it", "[consistency]") {
+TEST_CASE("leaving a row out by its leverage is fitting without it", "[consistency][heavy]") {
   // Few readings, so that each pulls hard on its own fitted value.
   Random random(5);
   const DrawnSet drawn =
@@ -260,7 +260,8 @@ TEST_CASE("an engine without an idle is named", "[consistency]") {
   CHECK_FALSE(result.reason.empty());
 }
 
-TEST_CASE("readings out of reach leave the coefficients within their bounds", "[consistency]") {
+TEST_CASE("readings out of reach leave the coefficients within their bounds",
+          "[consistency][heavy]") {
   for (const double shift_Pa : {-18e3, 25e3}) {
     INFO(shift_Pa << " Pa");
     DrawnSet drawn = twenty(9);
@@ -275,7 +276,7 @@ TEST_CASE("readings out of reach leave the coefficients within their bounds", "[
   }
 }
 
-TEST_CASE("a gauge's offset is found", "[consistency]") {
+TEST_CASE("a gauge's offset is found", "[consistency][heavy]") {
   constexpr double kOffset_Pa = 3000.0;
   Random random(13);
   DrawnSet drawn = draw_set(random, {}, 500.0, 300.0, std::vector<int>(20, 1));

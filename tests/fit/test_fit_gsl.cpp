@@ -38,7 +38,7 @@ PointSet fourteen_readings(Random& random) {
 
 }  // namespace
 
-TEST_CASE("fit and GNU Scientific Library find the same coefficients", "[consistency]") {
+TEST_CASE("fit and GNU Scientific Library find the same coefficients", "[consistency][heavy]") {
   Random random(20);
   const PointSet set = fourteen_readings(random);
   const FitResult ours = fit(set, prior_knowledge(), {.threads = 2});

@@ -131,7 +131,7 @@ void compare(const DiscrepancyPosterior& laplace, const Moments& chain, double& 
 
 }  // namespace
 
-TEST_CASE("Laplace's posterior beside a Markov chain", "[consistency]") {
+TEST_CASE("Laplace's posterior beside a Markov chain", "[consistency][heavy]") {
   // 300,000 steps in some 20 dimensions are worth some 3,000 independent draws: means to 0.02
   // deviations, deviations to 1.3 %.
   std::ostringstream report;

@@ -81,7 +81,7 @@ void check_population(int count, unsigned seed) {
 
 }  // namespace
 
-TEST_CASE("wild engines: an idle, or a confirmed none", "[consistency]") {
+TEST_CASE("wild engines: an idle, or a confirmed none", "[consistency][heavy]") {
   check_population(200, 200);
 }
 TEST_CASE("2,000 wild engines: an idle, or a confirmed none", "[consistency][long]") {

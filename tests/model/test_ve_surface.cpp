@@ -208,7 +208,7 @@ TEST_CASE("the same table comes from any number of threads", "[consistency]") {
   CHECK(one.no_load_map_Pa == three.no_load_map_Pa);
 }
 
-TEST_CASE("between its cells the table is right to a hundredth", "[consistency]") {
+TEST_CASE("between its cells the table is right to a hundredth", "[consistency][heavy]") {
   // As many cells in even steps are worse, and half of the cells each way a good deal more so.
   VeGrid even, half;
   for (int k = 0; k < 16; ++k) {
@@ -257,7 +257,7 @@ TEST_CASE("between its cells the table is right to a hundredth", "[consistency]"
   CHECK(at(2, 0.95) > 2 * at(0, 0.95));
 }
 
-TEST_CASE("VE has no saw-teeth over speed or pressure", "[consistency]") {
+TEST_CASE("VE has no saw-teeth over speed or pressure", "[consistency][heavy]") {
   for (const Engine& engine : table_engines()) {
     // Without its damping the column's ringing made teeth of 2 to 3 % (docs/physics.md).
     CHECK(deepest_dip(full_load(engine, 100)) < 0.005);

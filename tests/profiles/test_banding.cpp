@@ -248,7 +248,8 @@ TEST_CASE("the page of the baselines states the errors that there are", "[consis
       shipped_figures(kShippedEngines, 3, CoefficientsOf::draws));
 }
 
-TEST_CASE("the shipped tables are right for some engines of their population", "[consistency]") {
+TEST_CASE("the shipped tables are right for some engines of their population",
+          "[consistency][heavy]") {
   // The first of those they were made of, and of the second draw: a few, for speed.
   CHECK(shipped_figures(30, 1).rms < 0.10);
   CHECK(shipped_figures(30, 2).rms < 0.10);
@@ -351,7 +352,7 @@ TEST_CASE("four bands told apart by idle pressure times the root of idle speed w
   CHECK(drawn.p95 <= 0.13);
 }
 
-TEST_CASE("profiles build refuses what it cannot write before it works", "[consistency]") {
+TEST_CASE("profiles build refuses what it cannot write before it works", "[consistency][program]") {
   const ProgramRun run = run_idlefit({"profiles", "build", "-o", "/nowhere/set"});
   CHECK(run.exit_code == 4);
   CHECK(run.out.empty());

@@ -1,7 +1,8 @@
 #include <algorithm>
+#include <bit>
 #include <catch2/catch.hpp>
 #include <cmath>
-#include <cstring>
+#include <cstdint>
 #include <filesystem>
 #include <functional>
 #include <limits>
@@ -78,7 +79,7 @@ CoefficientsFile shop_file() {
 // Equal to the last bit, signs of zero aside: -0 is written as 0.
 bool same_bits(double a, double b) {
   a += 0.0, b += 0.0;
-  return std::memcmp(&a, &b, sizeof a) == 0;
+  return std::bit_cast<std::uint64_t>(a) == std::bit_cast<std::uint64_t>(b);
 }
 
 void check_same(const CoefficientKnowledge& a, const CoefficientKnowledge& b) {
@@ -531,7 +532,8 @@ TEST_CASE("a file of other physics without points says that it cannot be fitted 
   CHECK(std::string(error.what()).find("idlefit fit ") == std::string::npos);
 }
 
-TEST_CASE("the command to fit again can be pasted whatever the file is called", "[consistency]") {
+TEST_CASE("the command to fit again can be pasted whatever the file is called",
+          "[consistency][program]") {
   const std::string name = GENERATE(as<std::string>(), "plain.yaml", "two words.yaml",
                                     "it's $HOME; `x` \"q\" \\.yaml", "--json.yaml", "*.yaml");
   const TemporaryFolder folder;
@@ -590,7 +592,7 @@ ProgramRun estimate_with(std::vector<std::string> more) {
   return run_idlefit(arguments);
 }
 
-TEST_CASE("estimate takes the coefficients of a file", "[consistency]") {
+TEST_CASE("estimate takes the coefficients of a file", "[consistency][program]") {
   const TemporaryFolder folder;
   const ProgramRun shipped = estimate_with({"--json"});
   REQUIRE(shipped.exit_code == 0);
@@ -611,7 +613,7 @@ TEST_CASE("estimate takes the coefficients of a file", "[consistency]") {
   CHECK(map_kPa(run) > map_kPa(shipped) + 0.1);
 }
 
-TEST_CASE("coefficients that cannot be read are exit 3", "[consistency]") {
+TEST_CASE("coefficients that cannot be read are exit 3", "[consistency][program]") {
   const TemporaryFolder folder;
   for (const std::string& path :
        {folder.path() + "/none.yaml", folder.path(), std::string(),

@@ -379,7 +379,7 @@ void check_simulated(std::size_t benches, std::size_t each_nth) {
   CHECK(t.map_wrong_decided <= 0.20 * t.map_wrong);
 }
 
-TEST_CASE("simulated faults: the true cause is found, 60 cases", "[consistency]") {
+TEST_CASE("simulated faults: the true cause is found, 60 cases", "[consistency][heavy]") {
   check_simulated(9, 2);
 }
 
@@ -403,7 +403,9 @@ void check_healthy(int engines) {
   CHECK(raised < 0.10 * engines);
 }
 
-TEST_CASE("engines in order raise no cause, 60 engines", "[consistency]") { check_healthy(60); }
+TEST_CASE("engines in order raise no cause, 60 engines", "[consistency][heavy]") {
+  check_healthy(60);
+}
 TEST_CASE("engines in order raise no cause, 400 engines", "[consistency][long]") {
   check_healthy(400);
 }

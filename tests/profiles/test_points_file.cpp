@@ -855,7 +855,7 @@ TEST_CASE("points: the demo set is what its comment says", "[consistency]") {
 
 // --- Size ----------------------------------------------------------------------------------------
 
-TEST_CASE("points: 100,000 rows", "[consistency]") {
+TEST_CASE("points: 100,000 rows", "[consistency][heavy]") {
   constexpr int kRows = 100'000;
   std::string text =
       "car,engine.cylinders,engine.displacement [in3],engine.compression_ratio,"

@@ -24,7 +24,7 @@ StartErrors errors_of(std::size_t count, unsigned draw, CoefficientsOf of, Told 
 }
 
 TEST_CASE("an engine's own table is a better start than any baseline, where the engine is known",
-          "[consistency]") {
+          "[consistency][heavy]") {
   const StartErrors e = errors_of(16, 6, CoefficientsOf::draws, Told::all);
   CHECK(e.own.rms < 0.75 * e.band.rms);
   CHECK(e.own.rms < 0.75 * e.blended.rms);
