@@ -14,19 +14,16 @@ namespace {
 
 void command(benchmark::State& state, const std::vector<std::string>& arguments) {
   std::vector<double> wall_s, cpu_s;
-  double peak_MB = 0;
   for ([[maybe_unused]] auto _ : state) {
     const ProgramRun run = run_idlefit(arguments, {.folder = IDLEFIT_SOURCE_DIR});
     if (run.exit_code != 0) state.SkipWithError(run.err.c_str());
     wall_s.push_back(run.wall_s);
     cpu_s.push_back(run.cpu_s);
-    peak_MB = run.peak_memory_MB;
     state.SetIterationTime(run.wall_s);
   }
   if (wall_s.empty()) return;
   state.counters["wall_s"] = median(wall_s);
   state.counters["cpu_s"] = median(cpu_s);
-  state.counters["peak_MB"] = peak_MB;
 }
 
 const std::string kCoupe = "docs/examples/street_v8_coupe.yaml";
