@@ -24,6 +24,6 @@ install_packages "${packages[@]}" "${clang_packages[@]}" git clang-tidy
 build_target help "${clang_options[@]}" -DIDLEFIT_SANITIZE=address,undefined
 sources=("$@")
 [ ${#sources[@]} -gt 0 ] || mapfile -t sources < <(changed_sources)
-tidy() { clang-tidy -p "$build" --quiet --warnings-as-errors='*' "$1" 2>/dev/null; }
+tidy() { quietly "clang-tidy on $1" clang-tidy -p "$build" --quiet --warnings-as-errors='*' "$1"; }
 each "$cores" tidy "${sources[@]}" || fail "clang-tidy found something: see above."
 say "No finding by clang-tidy in ${#sources[@]} sources."

@@ -356,6 +356,7 @@ TEST_CASE("review with --loaded goes on where the idle of a log is none", "[cons
   const ProgramRun run = review(log, {"--loaded", "firm"});
   INFO(run.err);
   CHECK(run.exit_code == 0);
+  CHECK_THAT(run.out, Contains("Idle check not judged") && Contains("nothing was driven"));
 }
 
 TEST_CASE("review says what happens at the change, where there is one", "[consistency]") {
@@ -381,8 +382,8 @@ TEST_CASE("review says which way to move acceleration fuel", "[consistency]") {
   map += "  lambda: {heading: Lambda, unit: lambda}\n";
   const std::string columns = folder.write("columns.yaml", map);
   const auto run_on = [&](const std::string& log, const std::string& option) {
-    std::vector<std::string> arguments{"review", kEngine, folder.write("log.csv", log), "--columns",
-                                       columns};
+    std::vector<std::string> arguments{
+        "review", kEngine, folder.write("log.csv", log), "--columns", columns, "--loaded", "firm"};
     if (!option.empty()) arguments.push_back(option);
     const ProgramRun run = run_idlefit(arguments, {.folder = IDLEFIT_SOURCE_DIR});
     REQUIRE(run.exit_code == 0);

@@ -18,23 +18,6 @@ bool idles(const Engine& engine, const Coefficients<double>& coefficients) {
 
 }  // namespace
 
-double Random::uniform(double low, double high) {
-  return low + (high - low) * (static_cast<double>(generator_()) + 0.5) / 4294967296.0;
-}
-
-double Random::normal() {  // Box and Muller
-  const double radius = std::sqrt(-2.0 * std::log(uniform()));
-  return radius * std::cos(2.0 * kPi * uniform());
-}
-
-double Random::student() {
-  // A normal number over the root of a chi-square with n degrees over n; for even n that is a sum
-  // of n / 2 exponential numbers, twice.
-  static_assert(kStudentDegrees == 4.0);
-  const double z = normal();
-  return z / std::sqrt(-0.5 * (std::log(uniform()) + std::log(uniform())));
-}
-
 Engine draw_v8(Random& random) {
   const double duration_deg = random.uniform(194, 230);
   const double seat_deg = duration_deg + random.uniform(50, 62);

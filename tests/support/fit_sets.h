@@ -1,29 +1,17 @@
 #pragma once
 
 #include <cstddef>
-#include <random>
 #include <vector>
 
 #include "fit/points.h"
 #include "model/coefficients.h"
 #include "model/engine.h"
+#include "tests/support/random.h"
 
 // Invented points for the tests of the fit: engines drawn at random, and readings that the model
 // itself makes for them with coefficients chosen as the truth.
 
 namespace idlefit::test {
-
-/// Random numbers whose sequence does not hang on the standard library.
-class Random {
- public:
-  explicit Random(unsigned seed) : generator_(seed) {}
-  double uniform(double low = 0, double high = 1);
-  double normal();
-  double student();  ///< kStudentDegrees degrees of freedom, scale 1
-
- private:
-  std::mt19937 generator_;
-};
 
 /// A V8 of tests/support/engines.h, from a stock to a lively cam, each with the idle speed that
 /// such a cam is given.

@@ -3,33 +3,16 @@
 #include <algorithm>
 #include <cmath>
 #include <cstdio>
-#include <random>
 #include <vector>
 
 #include "model/units.h"
 #include "profiles/predicted_table.h"
+#include "tests/support/random.h"
 
 namespace idlefit::test {
 namespace {
 
 constexpr double kStep_s = 0.1, kLag_s = 1.0, kLimit = 0.25;
-
-class Random {
- public:
-  explicit Random(std::uint32_t seed) : bits_(seed) {}
-  // The standard's distributions differ from library to library.
-  double uniform(double low, double high) {
-    return low + (high - low) * (static_cast<double>(bits_()) + 0.5) / 4294967296.0;
-  }
-  double normal() {
-    double sum = -6;
-    for (int i = 0; i < 12; ++i) sum += uniform(0, 1);
-    return sum;
-  }
-
- private:
-  std::mt19937 bits_;
-};
 
 struct Moment {
   double speed_rpm, map_kPa;
