@@ -19,8 +19,11 @@ using Matrix = Eigen::Matrix<double, kCycleUnknowns, kCycleUnknowns>;
 
 // What closes the twelve equations.
 struct Closure {
-  enum Kind { torque, map, residual } kind = torque;
-  double target = 0;  // Pa, or burned fraction at intake closing
+  enum Kind { torque, map, residual, burned_share } kind = torque;
+  double target = 0;  // Pa, burned fraction at intake closing, or share of the charge that burns
+
+  // The share falls some four times as fast as the residual fraction rises where it matters.
+  static constexpr double kShareScale = 0.25;
 
   template <class S>
   S mismatch(const CycleState<S>& x, const CycleOutput<S>& out) const {
@@ -29,6 +32,8 @@ struct Closure {
         return S((x.map_Pa - target) * 1e-5);
       case residual:
         return S(x.burned - target);
+      case burned_share:
+        return S(kShareScale * (out.burned_share - target));
       case torque:
         break;
     }
@@ -223,6 +228,15 @@ class Solver {
     return std::isfinite(s) ? s : std::numeric_limits<double>::infinity();
   }
 
+  // The last correction, where it is one: beyond the dilution limit it may not be. It costs
+  // nothing, as its cycle is the one reported, and makes answers smooth over engines that differ by
+  // less than the goal resolves.
+  Vector corrected(const Cycle<double>& cycle, const Closure& closure, const Vector& x,
+                   const Vector& f) {
+    const Vector next = x - inverse_ * f;
+    return size(mismatch(cycle, closure, next)) < size(f) ? next : x;
+  }
+
   // Newton's method with Jacobians from the mesh `rough`, Broyden's between them. Leaves the
   // inverse Jacobian in inverse_.
   bool newton(const Cycle<double>& rough, const Cycle<double>& cycle, const Closure& closure,
@@ -249,7 +263,7 @@ class Solver {
         // within a step, which shows in the sixth digit where a small cylinder is flushed.
         f = mismatch(cycle, closure, v);
         if (size(f) < goal) {
-          v -= inverse_ * f;
+          v = corrected(cycle, closure, v, f);
           return true;
         }
       }
@@ -269,9 +283,7 @@ class Solver {
     for (int i = 0; i < 12; ++i) {
       if (!std::isfinite(now)) return false;
       if (now < goal) {
-        // The last correction costs nothing, and makes answers smooth over engines that differ by
-        // less than the goal resolves.
-        v = x - inverse_ * f;
+        v = corrected(cycle, closure, x, f);
         return true;
       }
       const Vector step = -inverse_ * f;
@@ -410,6 +422,17 @@ constexpr const char* kNeedsMoreAir =
 constexpr const char* kTooDiluted =
     "the charge is so diluted with exhaust that less than 80 % of it burns at the balance";
 
+// Whether the burning branch ends, where too little of the charge burns, with work to spare. The
+// balance then lies beyond that end, since along the branch the work falls as dilution grows: one
+// solve for the end instead of the march to it. Of engines that do idle the work there falls short.
+bool diluted_before_balance(Solver& solver, const Vector& start) {
+  constexpr double kToSpare = 0.01;  // bar of mean effective pressure, above what the mesh leaves
+  Vector x = start;
+  const Closure end{Closure::burned_share, kIdleBurnedShare};
+  return solver.solve_coarse(end, x, false) &&
+         solver.run(solver.coarse(), x).mismatch[kCycleUnknowns - 1] > kToSpare;
+}
+
 // What the march found.
 enum class Found { balance, too_diluted, needs_more_than_ambient, nothing };
 
@@ -490,21 +513,19 @@ SolveResult solve_idle_with(const Engine& engine, const Coefficients<double>& co
     out = solver.run(solver.fine(), v);
     return out.burned_share >= kIdleBurnedShare && v[11] * 1e5 <= barometer - kIdleMargin_Pa;
   };
-  bool found = false, idles = false;
-  if (options.start) {
-    v = *options.start;
+  bool found = false;
+  const auto leads_to_idle = [&](const Vector& start) {
+    v = start;
     found = solver.solve(torque, v);
-    idles = found && is_idle();
-  }
-  const auto enough = [&] { return idles || (options.one_of_many && found); };
-  if (!enough()) {
-    v = solver.regression(engine.inputs);
-    found = solver.solve(torque, v);
-    idles = found && is_idle();
-  }
-  if (!enough()) {
+    return found && is_idle();
+  };
+  const Vector usual = solver.regression(engine.inputs);
+  bool idles = leads_to_idle(options.start.value_or(usual));
+  const bool diluted = !idles && diluted_before_balance(solver, found ? v : usual);
+  if (!idles && !diluted && options.start) idles = leads_to_idle(usual);
+  if (!idles) {
     Vector marched;
-    switch (march(solver, barometer, marched)) {
+    switch (diluted ? Found::too_diluted : march(solver, barometer, marched)) {
       case Found::balance:
         v = marched;
         out = solver.run(solver.fine(), v);

@@ -67,10 +67,8 @@ struct SolveOptions {
   double mesh = 1.0;  ///< multiplies the number of steps; 1 is the tested accuracy
   /// Tried first; where it does not lead to an idle, the solve starts as if it were not there.
   std::optional<SolvedState> start = std::nullopt;
-  /// For one engine of many: MAP is good to 5 Pa, and where a start leads to a balance that is no
-  /// idle there is taken to be none. The full proof, which follows the burning branch down from the
-  /// barometer and costs eight solves, is left to engines that have shown no balance at all:
-  /// so none of 5,931 engines was misjudged (tests/model/test_random_engines.cpp).
+  /// For one engine of many, each of which counts for little: MAP is good to 5 Pa
+  /// (tests/model/test_random_engines.cpp).
   bool one_of_many = false;
   /// Every step is iterated to the end: the gradient is then the slope of the answers to five
   /// digits and not to three, at half as much again. For a search that ends on that gradient.

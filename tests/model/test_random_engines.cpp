@@ -156,7 +156,7 @@ void check_one_of_many(int count, unsigned seed) {
              << " Pa");
   REQUIRE(idles > count / 2);
   REQUIRE(without > count / 10);
-  CHECK(differ <= (idles + without) / 500);  // what the header promises, and 5 Pa
+  CHECK(differ <= (idles + without) / 500);  // those within 5 Pa of having none
   CHECK(worst_Pa < 5.0);
 }
 
