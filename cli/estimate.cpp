@@ -76,12 +76,16 @@ std::string context_line(const Estimate& e) {
   std::string text = e.card.name.empty() ? "Warm" : e.card.name + ": warm";
   text += fmt::format(", {}, barometer {:.1f} kPa.", in_gear(e) ? "in gear" : "in neutral",
                       to_kPa(e.completion.engine.inputs.barometer_Pa));
-  if (e.interval) {
+  if (e.idle.status == Status::ok && e.interval) {
     text += " Brackets: 80%";
     text += e.interval->samples > 0 ? "; " + sampled_words(*e.interval) : ".";
   }
   if (e.idle.status != Status::ok && e.idle.balanced) {
     text += fmt::format(" The balance lies at {:.1f} kPa.", to_kPa(p.map_Pa));
+    if (e.interval && e.interval->samples > 0) {
+      text += fmt::format(" Of {} engines drawn from what is likely {:.0f}% have no idle.",
+                          e.interval->samples, 100 * e.interval->no_idle);
+    }
   }
   return text;
 }
@@ -141,6 +145,15 @@ std::string work_paragraph(const OperatingPoint& p) {
       to_kPa(p.imep_gross_Pa), to_kPa(p.pmep_Pa), to_kPa(p.fmep_Pa), to_kPa(p.accessory_mep_Pa));
 }
 
+// What was assumed, that which moves MAP most first.
+std::vector<Assumption> ranked_assumptions(const Estimate& e) {
+  std::vector<Assumption> ranked = e.completion.assumed;
+  std::stable_sort(ranked.begin(), ranked.end(), [&e](const Assumption& a, const Assumption& b) {
+    return effect_Pa(e, a.key) > effect_Pa(e, b.key);
+  });
+  return ranked;
+}
+
 std::string assumed_item(const Estimate& e, const Assumption& a) {
   if (!a.word.empty()) return a.key + " " + a.word;
   std::string item = a.key + " " + number_text(a.value, 4);
@@ -152,20 +165,25 @@ std::string assumed_item(const Estimate& e, const Assumption& a) {
 }
 
 std::string assumed_paragraph(const Estimate& e, std::size_t lines) {
-  std::vector<Assumption> ranked = e.completion.assumed;
-  std::stable_sort(ranked.begin(), ranked.end(), [&e](const Assumption& a, const Assumption& b) {
-    return effect_Pa(e, a.key) > effect_Pa(e, b.key);
-  });
   std::vector<std::string> items;
-  for (const Assumption& a : ranked) items.push_back(assumed_item(e, a));
-  if (e.completion.known) {
-    items.insert(items.begin(), "before the reading was weighed");
-  } else if (e.uncertainty) {  // a reading ties the coefficients to the rest
-    items.insert(items.begin(), fmt::format("the physics' own coefficients ({:.1f} kPa), and how "
-                                            "far engines stray from it ({:.1f} kPa)",
-                                            to_kPa(e.uncertainty->coefficients_sd_Pa),
-                                            to_kPa(e.uncertainty->discrepancy_sd_Pa)));
+  // A reading ties the coefficients to the rest.
+  const bool apart = e.uncertainty && !(e.reading && e.reading->used);
+  const double physics_Pa =
+      apart ? std::max(e.uncertainty->coefficients_sd_Pa, e.uncertainty->discrepancy_sd_Pa) : 0.0;
+  bool physics_told = !apart;
+  const auto tell_physics = [&] {
+    items.push_back(fmt::format(
+        "the physics' own coefficients ({:.1f} kPa), and how far engines "
+        "stray from it ({:.1f} kPa)",
+        to_kPa(e.uncertainty->coefficients_sd_Pa), to_kPa(e.uncertainty->discrepancy_sd_Pa)));
+    physics_told = true;
+  };
+  if (e.reading && e.reading->used) items.emplace_back("before the reading was weighed");
+  for (const Assumption& a : ranked_assumptions(e)) {
+    if (!physics_told && effect_Pa(e, a.key) < physics_Pa) tell_physics();
+    items.push_back(assumed_item(e, a));
   }
+  if (!physics_told) tell_physics();
   return listed("Assumed", kLabelWidth, items, "; ", lines);
 }
 
@@ -319,7 +337,7 @@ struct Unknowns {
         at(Eigen::VectorXd::Zero(static_cast<Eigen::Index>(latents + kCoefficientCount))) {}
 };
 
-// Takes a vacuum read on this engine into account; what it has to say goes to the warnings.
+// Takes a vacuum read on this engine into account; what it has to say leads the warnings.
 void take_reading(Estimate& e, const CoefficientKnowledge& knowledge, Unknowns& unknowns) {
   if (!e.completion.known) return;
   using Use = TakenReading::Use;
@@ -328,10 +346,11 @@ void take_reading(Estimate& e, const CoefficientKnowledge& knowledge, Unknowns& 
                        -to_inHg(taken.surprise_Pa),
                        taken.surprise_chance,
                        taken.fault_probability,
+                       {},
                        {}};
   const std::string off =
-      fmt::format("{:.1f} inHg {} than the rest of what was said lets expect",
-                  std::abs(report.off_inHg), report.off_inHg < 0 ? "less" : "more");
+      fmt::format("{:.1f} inHg {} than what else was said makes likely", std::abs(report.off_inHg),
+                  report.off_inHg < 0 ? "less" : "more");
   switch (taken.use) {
     case Use::no_idle:
       report.reason = "the model finds no idle under its conditions";
@@ -346,18 +365,17 @@ void take_reading(Estimate& e, const CoefficientKnowledge& knowledge, Unknowns& 
       break;
     case Use::weighed:
       if (taken.fault_probability >= kLikelyFault) {
-        e.warnings.push_back(
-            fmt::format("The known vacuum is {}: more likely a fault on the engine ({:.0f}%) than "
-                        "what was said. Check both.",
-                        off, 100 * taken.fault_probability));
+        report.note = fmt::format(
+            "The known vacuum is {}: more likely a fault on the engine ({:.0f}%) than what was "
+            "said. Check both.",
+            off, 100 * taken.fault_probability);
       } else if (taken.surprise_chance < kSurprising) {
-        e.warnings.push_back(fmt::format("The known vacuum is {}: check both.", off));
+        report.note = fmt::format("The known vacuum is {}: check both.", off);
       }
       break;
   }
   if (!report.used) {
-    e.warnings.push_back("The known vacuum was left aside: " + report.reason +
-                         ". Check the reading.");
+    report.note = "The known vacuum was left aside: " + report.reason + ". Check the reading.";
   }
   e.reading = report;
   if (!taken.informed) return;
@@ -466,12 +484,14 @@ void weigh(Estimate& e, const BaselineSet& baselines, const Unknowns& unknowns,
     MapInterval interval{interval_80(map, barometer_Pa), 0, 0, 0, {}};
     e.law = map;
     e.belief = unknowns.belief;
-    if (e.idle.status == Status::ok) {
+    if (e.idle.status != Status::not_converged) {
       const IdleSampler sampler(
           e.card, unknowns.coefficients, unknowns.belief,
           {unknowns.at, effects_Pa, e.idle, sea_level ? at_sea.map_Pa : effects_Pa,
            at_sea.burned_fraction, e.sea_level});
-      interval.why = samples > 0 ? "as asked" : gradient_fails(sampler, interval.ends);
+      interval.why = samples > 0                        ? "as asked"
+                     : e.idle.status == Status::no_idle ? "the engine in the middle has no idle"
+                                                        : gradient_fails(sampler, interval.ends);
       if (!interval.why.empty()) {
         interval.samples = samples > 0 ? samples : kSamples;
         const SampledIdles sampled = sampler.sample(interval.samples);
@@ -547,8 +567,6 @@ Estimate estimate(const EngineCard& card, const BaselineSet& baselines,
   e.card = card;
   e.coefficients = knowledge.mean;
   e.completion = complete(card);
-  e.warnings = card.warnings;  // from reading what was given; then from completing it
-  e.warnings.insert(e.warnings.end(), e.completion.warnings.begin(), e.completion.warnings.end());
   Unknowns unknowns(knowledge, e.completion.latent_keys.size());
   take_reading(e, knowledge, unknowns);
 
@@ -561,6 +579,12 @@ Estimate estimate(const EngineCard& card, const BaselineSet& baselines,
   if (options.start) e.start = starting_values(card, e.completion.engine, e.coefficients);
   if (e.idle.status == Status::no_idle) e.remedy = remedy_for(e);
   warn(e);
+  // What says most comes first: a screen may have no room for the rest.
+  if (e.reading && !e.reading->note.empty()) {
+    e.warnings.insert(e.warnings.begin(), e.reading->note);
+  }
+  e.warnings.insert(e.warnings.end(), card.warnings.begin(), card.warnings.end());
+  e.warnings.insert(e.warnings.end(), e.completion.warnings.begin(), e.completion.warnings.end());
   return e;
 }
 
@@ -583,7 +607,8 @@ std::string estimate_line(const Estimate& e) {
     vacuum += fmt::format(" ({:.1f}–{:.1f})", to_inHg(p.barometer_Pa - i.high_Pa),
                           to_inHg(p.barometer_Pa - i.low_Pa));
   }
-  return fmt::format("{}, {}, {:.0f} rpm: {}", map, vacuum, speed_rpm, baseline_words(e.baseline));
+  return fmt::format("{}, {}, {:.0f} rpm: {}{}", map, vacuum, speed_rpm, baseline_words(e.baseline),
+                     e.reading && !e.reading->used ? " (known vacuum left aside)" : "");
 }
 
 std::string estimate_text(const Estimate& e, const BaselineSet& baselines, const Style& style) {
@@ -592,6 +617,11 @@ std::string estimate_text(const Estimate& e, const BaselineSet& baselines, const
   };
   std::string head = labelled("", 0, estimate_line(e));
   std::string above = labelled("", 0, context_line(e)) + "\n";
+  std::vector<std::string> warned = e.warnings;
+  if (e.reading && !e.reading->note.empty()) {
+    above += style.warning(line("Reading", e.reading->note));
+    warned.erase(warned.begin());
+  }
   if (!e.remedy.empty()) above += line("Change", e.remedy);
   const std::string baseline = line("Baseline", baseline_paragraph(e, baselines));
   above += e.baseline.decided ? baseline + ask_paragraphs(e) : ask_paragraphs(e) + baseline;
@@ -606,7 +636,7 @@ std::string estimate_text(const Estimate& e, const BaselineSet& baselines, const
   const std::size_t taken = line_count(head) + line_count(above) + line_count(below);
   const std::size_t room = std::max<std::size_t>(kScreenLines, taken + 2) - taken;
   std::string warnings =
-      listed("Warnings", kLabelWidth, e.warnings, " ", std::max<std::size_t>(room, 3) - 2);
+      listed("Warnings", kLabelWidth, warned, " ", std::max<std::size_t>(room, 3) - 2);
   const std::size_t rest = room - std::min(room - 1, line_count(warnings));
   const std::string assumed = assumed_paragraph(e, std::min<std::size_t>(rest, 6));
 
@@ -640,11 +670,14 @@ nlohmann::ordered_json estimate_json(const Estimate& e) {
     if (!e.reading->used) document["known"]["reason"] = e.reading->reason;
   }
   document["assumed"] = nlohmann::ordered_json::array();
-  for (const Assumption& a : e.completion.assumed) {
+  for (const Assumption& a : ranked_assumptions(e)) {
     nlohmann::ordered_json value = finite(a.value);
     if (!a.word.empty()) value = a.word;
-    document["assumed"].push_back(
-        {{"key", a.key}, {"value", value}, {"unit", a.unit}, {"sd", finite(a.sd)}});
+    document["assumed"].push_back({{"key", a.key},
+                                   {"value", value},
+                                   {"unit", a.unit},
+                                   {"sd", finite(a.sd)},
+                                   {"map_sd_kPa", finite(to_kPa(effect_Pa(e, a.key)))}});
   }
   document["ask_next"] = nlohmann::ordered_json::array();
   for (const AskNext& a : e.ask_next) {

@@ -32,6 +32,7 @@ struct ReadingReport {
   double chance = 1;             ///< of one at least so far off, either way
   double fault_probability = 0;  ///< that the engine was not in order then
   std::string reason;            ///< why it was left aside, plain words; empty where used
+  std::string note;              ///< what to make of it; empty where it is as expected
 };
 
 /// The 80 % interval of idle MAP, and how it was come by.
@@ -60,7 +61,7 @@ struct Estimate {
   std::vector<Contribution> explanation;  ///< filled on request
   std::optional<StartingValues> start;    ///< likewise
   std::string remedy;                     ///< what to change where there is no idle; else empty
-  std::vector<std::string> warnings;
+  std::vector<std::string> warnings;  ///< that which says most first, the reading's note foremost
 
   /// Whether the answer may be relied on; exit code 0 or 1.
   bool reliable() const { return idle.status == Status::ok && sea_level.balanced; }

@@ -44,13 +44,17 @@ std::string steady_words(const IdleSpeed& speed) {
 
 std::string idle_speed_paragraph(const StartingValues& s) {
   return fmt::format(
-      "{} rpm in neutral, {} in gear, {} with air conditioning: the higher of what is usual for "
+      "{} rpm in neutral, {} in gear, {} with air conditioning{}: the higher of what is usual for "
       "this cam ({:.0f}, {:.0f}, {:.0f} ± {:.0f}; common practice, no source) and the lowest that "
-      "burns {:.0f}% of the fuel ({}, {}, {}; 80% is no idle, the margin is chosen).",
+      "burns {:.0f}% of the fuel ({}, {}, {}; below 80% there is no idle, the margin is chosen).{}",
       speed_words(s.neutral), speed_words(s.in_gear), speed_words(s.air_conditioning),
-      s.neutral.usual_rpm, s.in_gear.usual_rpm, s.air_conditioning.usual_rpm, s.usual_speed_sd_rpm,
+      s.given_rpm ? fmt::format(" (you gave {:.0f})", *s.given_rpm) : "", s.neutral.usual_rpm,
+      s.in_gear.usual_rpm, s.air_conditioning.usual_rpm, s.usual_speed_sd_rpm,
       100 * kSteadyBurnedFraction, steady_words(s.neutral), steady_words(s.in_gear),
-      steady_words(s.air_conditioning));
+      steady_words(s.air_conditioning),
+      !s.neutral.steady && s.in_gear.steady
+          ? " The load of the converter steadies it: more charge, and less exhaust in it."
+          : "");
 }
 
 std::string spark_paragraph(const StartingValues& s) {
@@ -193,6 +197,7 @@ StartingValues starting_values(const EngineCard& card, const Engine& engine,
                                const Coefficients<double>& coefficients) {
   StartingValues s;
   s.install = card.install;
+  s.given_rpm = card.speed_rpm;
   s.compression_ratio = engine.inputs.compression_ratio;
   s.boosted = card.induction == EngineCard::Induction::boosted || card.nitrous.value_or(false);
 
@@ -234,10 +239,15 @@ StartingValues starting_values(const EngineCard& card, const Engine& engine,
   s.spark_reach = idle_spark_reach(ignition);
   s.spark = least_idle_spark(engine, coefficients, s.spark_reach.low_deg, s.spark_reach.high_deg);
 
+  // At the speed advised, unless one in gear was given.
+  const bool as_given = drive && card.speed_rpm;
   Engine braked = engine;
-  if (!drive) braked.inputs.speed_rpm -= kDriveSpeedDrop_rpm;
+  if (!as_given) {
+    braked.inputs.speed_rpm = s.in_gear.advised_rpm().value_or(
+        drive ? engine.inputs.speed_rpm : engine.inputs.speed_rpm - kDriveSpeedDrop_rpm);
+  }
   s.in_gear_speed_rpm = braked.inputs.speed_rpm;
-  const SolveResult in_gear_idle = solve_idle(drive ? engine : held(braked), coefficients);
+  const SolveResult in_gear_idle = solve_idle(as_given ? engine : held(braked), coefficients);
   if (in_gear_idle.status == Status::ok) s.held_in_gear = in_gear_idle.point;
 
   s.peak = peak_air_flow(engine, coefficients);

@@ -31,7 +31,8 @@ struct StartingValues {
 
   /// The engine held in gear at the local barometer; empty where it has no idle there.
   std::optional<OperatingPoint> held_in_gear;
-  double in_gear_speed_rpm = 0;
+  double in_gear_speed_rpm = 0;     ///< the speed advised, or the one given in gear
+  std::optional<double> given_rpm;  ///< the idle speed that the card gives
 
   std::optional<PeakFlow> peak;
   double peak_fuel_kg_s = 0, peak_power_W = 0;

@@ -45,15 +45,16 @@ TableStart start_of(const PredictedTable& p, const BaselineSet& baselines) {
 std::string start_words(const PredictedTable& p) {
   if (!p.start) return "no idle to go by: how far off this table may be cannot be told.";
   const TableStart& start = *p.start;
-  std::string text = fmt::format(
-      "load it as it stands: two of three such engines are fuelled within {:.0f}% on average "
-      "(idle known to {:.1f} kPa); ",
+  const std::string within = fmt::format(
+      "two of three such engines are fuelled within {:.0f}% on average (idle known to {:.1f} kPa)",
       100 * start.typical_error, to_kPa(start.idle_sd_Pa));
+  const std::string text = "load it as it stands: " + within + "; ";
   if (start.baseline.empty()) return text + "no baseline would do.";
   if (!start.baseline_typical_error)
     return text + "baseline " + start.baseline + " has no table to compare.";
   if (start.idle_sd_Pa > kLittleTold_Pa)
-    return text + "baseline " + start.baseline + " is as good where so little is told.";
+    return "this table or baseline " + start.baseline +
+           ", as good where so little is told: " + within + ".";
   return text + fmt::format("on baseline {}, within {:.0f}%.", start.baseline,
                             100 * *start.baseline_typical_error);
 }

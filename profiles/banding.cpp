@@ -22,6 +22,35 @@ double mean_square(const BandEngine& engine, const Eigen::ArrayXd& log_ve) {
   return (engine.weight * (log_ve - engine.log_ve).square()).sum();
 }
 
+// The values nearest to `best`, by weighted squares, that nowhere fall along a row: whatever falls
+// is pooled with what stands before it.
+void keep_rising(Eigen::ArrayXd& best, const Eigen::ArrayXd& weight, Index row) {
+  struct Pool {
+    double value, weight;
+    Index cells;
+  };
+  std::vector<Pool> pools;
+  for (Index first = 0; first < best.size(); first += row) {
+    pools.clear();
+    for (Index cell = first; cell < first + row; ++cell) {
+      Pool next{best[cell], weight[cell], 1};
+      while (!pools.empty() && pools.back().value > next.value) {
+        const Pool& before = pools.back();
+        const double both = before.weight + next.weight;
+        next = {(before.weight * before.value + next.weight * next.value) / both, both,
+                before.cells + next.cells};
+        pools.pop_back();
+      }
+      pools.push_back(next);
+    }
+    Index cell = first;
+    for (const Pool& pool : pools) {
+      best.segment(cell, pool.cells) = pool.value;
+      cell += pool.cells;
+    }
+  }
+}
+
 }  // namespace
 
 BandEngine band_engine(const VeSurface& surface, const OperatingPoint& idle) {
@@ -57,6 +86,7 @@ BandEngine band_engine(const VeSurface& surface, const OperatingPoint& idle) {
     one(cell / columns, cell % columns) = 0.0;
   }
   e.weight /= e.weight.sum();
+  e.row = columns;
   return e;
 }
 
@@ -101,7 +131,8 @@ BandTable fit_band(std::span<const BandEngine> engines, int rounds) {
       sum += w * e.log_ve;
       weight += w;
     }
-    const Eigen::ArrayXd best = sum / weight;
+    Eigen::ArrayXd best = sum / weight;
+    keep_rising(best, weight, engines.front().row);
     band.log_ve = round == 0
                       ? best
                       : Eigen::ArrayXd(band.log_ve + (best - band.log_ve) / (kErrorPower - 1.0));

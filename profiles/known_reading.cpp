@@ -111,6 +111,33 @@ class Reader {
     return moved;
   }
 
+  // Whether the engine idles as it was read.
+  bool idles(const Eigen::VectorXd& unknowns) const {
+    return solve_idle(known_engine_at(card_, unknowns.head(latents_)), coefficients(unknowns))
+               .status == Status::ok;
+  }
+  // The last engine that idles as it was read on the way from one that does to `moved`. How much of
+  // the charge burns has a fold at the limit, so that slopes beyond it do not lead back.
+  Moved at_the_limit(const Eigen::VectorXd& idling, const Moved& moved) const {
+    constexpr int kHalvings = 7;
+    double idles_at = 0.0, none_at = 1.0;
+    const auto between = [&](double share) -> Eigen::VectorXd {
+      return idling + share * (moved.unknowns - idling);
+    };
+    for (int i = 0; i < kHalvings; ++i) {
+      const double share = 0.5 * (idles_at + none_at);
+      (idles(between(share)) ? idles_at : none_at) = share;
+    }
+    const auto asked = [&](const Eigen::VectorXd& unknowns) {
+      return solve_idle(complete_at(card_, unknowns.head(latents_)), coefficients(unknowns));
+    };
+    Moved limit{between(idles_at), 0.0};
+    const SolveResult beyond = asked(moved.unknowns), at = asked(limit.unknowns);
+    if (beyond.balanced && at.balanced)
+      limit.left_Pa = moved.left_Pa + beyond.point.map_Pa - at.point.map_Pa;
+    return limit;
+  }
+
   Coefficients<double> coefficients(const Eigen::VectorXd& unknowns) const {
     return coefficients_.at(unknowns.tail(unknowns.size() - latents_));
   }
@@ -233,10 +260,19 @@ TakenReading inform_by_reading(const EngineCard& card, const Completion& complet
     taken.use = stands ? Use::unsettled : Use::no_idle;
     return taken;
   }
-  const auto shown = reader.moved(unknowns, belief->car_mean_Pa());
+  auto shown = reader.moved(unknowns, belief->car_mean_Pa());
   if (!shown) {
     taken.use = Use::no_idle;
     return taken;
+  }
+  // Somebody read it at an idle: an engine that has none there is not the one.
+  if (!reader.idles(shown->unknowns)) {
+    const auto foreseen = foresee(card, latents, knowledge, trust);
+    if (!foreseen) {
+      taken.use = Use::no_idle;
+      return taken;
+    }
+    shown = reader.at_the_limit(foreseen->likeliest, *shown);
   }
   taken.use = Use::weighed;
   taken.fault_probability = belief->fault_probability();

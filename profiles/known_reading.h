@@ -61,9 +61,10 @@ struct TakenReading {
 /// coefficients, and about this car beside the model: the belief, taken to first order about the
 /// mean of the unknowns after the reading, which is found by iteration. The engine is the one
 /// nearest to that mean whose idle MAP is the predicted one, what the car shows beyond the model
-/// included. Where the first order says that the reading is odd, or the engine in the middle has no
-/// idle under its conditions, 256 engines drawn before it say how odd, and where to begin.
-/// The completion must be the card's and hold a `known` point.
+/// included; where that one would not idle as it was read, one at the limit of idling instead.
+/// Where the first order says that the reading is odd, or the engine in the middle has no idle
+/// under its conditions, 256 engines drawn before it say how odd, and where to begin. The
+/// completion must be the card's and hold a `known` point.
 TakenReading inform_by_reading(const EngineCard& card, const Completion& completion,
                                const CoefficientKnowledge& knowledge,
                                const ReadingTrust& trust = {});

@@ -150,20 +150,24 @@ std::vector<CustomFlag> custom_flags(const EngineCard& card, const Engine& engin
     flags.push_back({Kind::methanol, "Methanol wants a custom calibration."});
   }
   const double swept_m3 = displacement_m3(engine);
-  if (swept_m3 < kBaselineMin_m3 || swept_m3 > kBaselineMax_m3) {
+  constexpr double kRounding = 1e-6;  // of a bore and a stroke worked out from a displacement
+  if (swept_m3 < kBaselineMin_m3 * (1 - kRounding) ||
+      swept_m3 > kBaselineMax_m3 * (1 + kRounding)) {
     flags.push_back({Kind::displacement,
                      "The displacement of " +
                          number_text(from_program_unit(swept_m3, "L", Dimension::volume), 2) +
                          " L lies outside of 1 to 9 L, for which baselines are made."});
   }
   if (!idle_found) {
-    flags.push_back({Kind::no_idle, "The model finds no idle at the asked speed."});
+    flags.push_back({Kind::no_idle, "The model finds no idle at " +
+                                        number_text(std::round(engine.inputs.speed_rpm)) + " rpm" +
+                                        (card.speed_rpm ? "." : ", the speed assumed.")});
   }
   const double highest_kPa = set.profiles.back().map_to_kPa;
   if (map_sea_level_kPa && *map_sea_level_kPa >= highest_kPa) {
     flags.push_back(
         {Kind::map_too_high, "The idle manifold pressure of " + kilopascals(*map_sea_level_kPa) +
-                                 " at sea level lies above " + kilopascals(highest_kPa) +
+                                 " at sea level is not below " + kilopascals(highest_kPa) +
                                  ", where the last profile ends."});
   }
   return flags;
@@ -207,8 +211,11 @@ BaselineChoice choose_baseline(const BaselineSet& set, double map_sea_level_kPa,
   });
 
   BaselineChoice choice;
-  const bool by_condition = std::any_of(flags.begin(), flags.end(), [](const CustomFlag& flag) {
-    return flag.kind != CustomFlag::Kind::map_too_high;
+  // Of an idle too high or none the law of MAP knows how likely it is, where it holds engines
+  // without one; of any other condition it knows nothing.
+  const bool by_condition = std::any_of(flags.begin(), flags.end(), [&](const CustomFlag& flag) {
+    return flag.kind != CustomFlag::Kind::map_too_high &&
+           !(flag.kind == CustomFlag::Kind::no_idle && no_idle > 0.0);
   });
   choice.by_condition = by_condition;
   choice.custom = !flags.empty() || cost[count] < cost[order[0]];
@@ -260,14 +267,14 @@ BaselineChoice choose_baseline(const BaselineSet& set, double map_sea_level_kPa,
   const std::size_t likeliest =
       static_cast<std::size_t>(std::max_element(share.begin(), share.end()) - share.begin());
   if (likeliest != order[0]) {
-    choice.reasons.push_back(
-        "\"" + best.name + "\" costs less when wrong than " +
-        (likeliest == count ? "a custom calibration" : "\"" + set.profiles[likeliest].name + "\"") +
-        ", which is the likeliest: rich runs better than lean.");
+    choice.reasons.push_back("\"" + best.name + "\" costs less when wrong than " +
+                             (likeliest == count
+                                  ? "a custom calibration, the likeliest, which may not be needed."
+                                  : "\"" + set.profiles[likeliest].name +
+                                        "\", which is the likeliest: rich runs better than lean."));
   }
   if (!choice.decided) {
-    choice.reasons.push_back("It is known to ± " + number_text(in_kPa(likely.sd_Pa()), 2) +
-                             " kPa only.");
+    choice.reasons.push_back("None is as likely as not.");
   }
   return choice;
 }

@@ -87,7 +87,7 @@ TEST_CASE("every example gives a whole document", "[consistency]") {
     CHECK_FALSE(e["baseline"]["runner_up"].get<std::string>().empty());
     CHECK(e.contains("known") == (file.find("known") != std::string::npos));
     for (const json& a : e["assumed"]) {
-      CHECK(keys_of(a) == std::set<std::string>{"key", "value", "unit", "sd"});
+      CHECK(keys_of(a) == std::set<std::string>{"key", "value", "unit", "sd", "map_sd_kPa"});
       // Some keys are words ("hydraulic flat"), known without a spread or not at all.
       CHECK((a["value"].is_number() || (a["value"].is_string() && a["sd"] == 0)));
       CHECK(a["sd"].get<double>() >= 0);
@@ -171,6 +171,13 @@ TEST_CASE("a reading that this engine cannot show is left aside, with how far", 
     const std::string warnings = e["warnings"].dump();
     CHECK(warnings.find("left aside") != std::string::npos);
     CHECK(warnings.find(vacuum[0] == '3' ? " inHg less" : " inHg more") != std::string::npos);
+    // It is the first thing said below the answer, and the answer hints at it.
+    CHECK(e["warnings"][0].get<std::string>().find("left aside") != std::string::npos);
+    const std::string text =
+        run_idlefit({"estimate", file, "--set", std::string("known.vacuum=") + vacuum}).out;
+    CHECK(text.find("\n(known vacuum left aside)") != std::string::npos);
+    CHECK(text.find("\nReading    The known vacuum was left aside") < text.find("\nBaseline "));
+    CHECK(text.find("before the reading was weighed") == std::string::npos);
   }
 }
 
@@ -273,13 +280,46 @@ TEST_CASE("no idle is exit 1 with a document all the same", "[consistency]") {
   CHECK(text.out.find("custom calibration") != std::string::npos);
 }
 
-TEST_CASE("where there is no idle none is sampled", "[consistency]") {
-  std::vector<std::string> more = huge_cam("500 rpm");
-  more.insert(more.end(), {"--sample", "100"});
-  const json e =
-      estimate_of(std::string(IDLEFIT_SOURCE_DIR) + "/docs/examples/wild_v8_racer.yaml", more, 1);
-  CHECK(e["interval"]["by"] != "samples");
-  CHECK(e["interval"]["samples"] == 0);
+TEST_CASE("no idle in the middle is weighed by engines drawn around it", "[consistency]") {
+  // Far beyond the limit: hardly any of them idles.
+  const json far =
+      estimate_of(std::string(IDLEFIT_SOURCE_DIR) + "/docs/examples/wild_v8_racer.yaml",
+                  huge_cam("500 rpm"), 1);
+  CHECK(far["interval"]["by"] == "samples");
+  CHECK(far["interval"]["no_idle"] > 0.8);
+  CHECK(far["baseline"]["probability"]["custom"] > 0.99);
+  // On either side of the limit, a degree apart: the answer says "no idle" on one, and its chances
+  // are much the same.
+  const auto longer = [](int duration_deg, int exit_code) {
+    const ProgramRun run = run_idlefit(
+        {"estimate", "--set", "engine.cylinders=8", "--set", "engine.displacement=302in3", "--set",
+         "cam.duration_050=" + std::to_string(duration_deg), "--json"});
+    REQUIRE(run.exit_code == exit_code);
+    return json::parse(run.out);
+  };
+  const json idles = longer(239, 0), none = longer(240, 1);
+  CHECK(none["status"] == "no-idle");
+  CHECK(none["baseline"]["custom"] == true);
+  CHECK(none["baseline"]["reasons"].dump().find("rpm, the speed assumed") != std::string::npos);
+  for (const auto& [name, chance] : idles["baseline"]["probability"].items()) {
+    INFO(name);
+    CHECK(none["baseline"]["probability"][name].get<double>() ==
+          Approx(chance.get<double>()).margin(0.1));
+  }
+}
+
+TEST_CASE("an engine whose vacuum was read at an idle is one that idles", "[trade]") {
+  const ProgramRun run =
+      run_idlefit({"estimate", "--set", "engine.cylinders=8", "--set", "engine.displacement=350in3",
+                   "--set", "cam.described_as=race", "--set", "known.vacuum=7 inHg", "--set",
+                   "known.speed=950 rpm", "--set", "idle.speed=950 rpm", "--json"});
+  REQUIRE(run.exit_code == 0);
+  const json e = json::parse(run.out);
+  CHECK(e["known"]["used"] == true);
+  CHECK(e["idle"]["burned_fuel_fraction"].get<double>() >= 0.8);
+  CHECK(e["idle"]["vacuum_inHg"].get<double>() == Approx(7).margin(0.5));
+  CHECK(e["interval"]["vacuum_inHg"][0] < 7);
+  CHECK(e["interval"]["vacuum_inHg"][1] > 7);
 }
 
 TEST_CASE("no idle says what to change, and the change helps", "[consistency]") {

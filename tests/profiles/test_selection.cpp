@@ -339,6 +339,12 @@ TEST_CASE("every condition of the trade raises its flag", "[trade]") {
   CHECK(kinds({}, methanol) == std::vector{Kind::methanol});
   CHECK(kinds({}, engine_of(0.13, 0.12)) == std::vector{Kind::displacement});  // 12.7 L
   CHECK(kinds({}, engine_of(0.05, 0.05)) == std::vector{Kind::displacement});  // 0.79 L
+  // A litre and nine by bores worked out from them, to the last bit or beside it.
+  for (const double litres : {1.0, 9.0}) {
+    const double bore_m = std::cbrt(1e-3 * litres / 8 / std::atan(1.0));
+    for (const double off : {-1e-12, 0.0, 1e-12})
+      CHECK(kinds({}, engine_of(bore_m * (1 + off), bore_m)).empty());
+  }
   CHECK(kinds({}, usual, false) == std::vector{Kind::no_idle});
   CHECK(kinds({}, usual, true, 80.5) == std::vector{Kind::map_too_high});
 }
