@@ -244,17 +244,20 @@ class Checker {
         high_m < possible.low_m * (1.0 - kSlack)) {
       std::string expected = "a seat duration that one lobe can show with " +
                              number_text(*lobe.duration_050_deg) + " degrees at 0.050 in";
-      if (lobe.valve_lift_m) {
-        const double lift_m =
-            *lobe.valve_lift_m / lobe.rocker_ratio.value_or(usual_rocker_ratio(card_));
-        const auto seat_at = [&](double power) {
-          return *lobe.duration_050_deg +
-                 seat_gap_deg(power, *lobe.duration_050_deg, lift_m, height_m);
-        };
-        expected += " and a lobe lift of " + inches(lift_m, 3) + " (" +
-                    number_text(std::ceil(seat_at(kLobePowerMin))) + " to " +
-                    number_text(std::floor(seat_at(kLobePowerMax))) + ")";
+      if (lobe.valve_lift_m && lobe.rocker_ratio) {
+        expected += " and a lobe lift of " + inches(low_m, 3);
+      } else if (lobe.valve_lift_m) {
+        expected += " and a valve lift of " + inches(*lobe.valve_lift_m, 3);
       }
+      // The higher the lift the shorter is the seat duration.
+      const auto seat_at = [&](double power, double lift_m) {
+        return *lobe.duration_050_deg +
+               seat_gap_deg(power, *lobe.duration_050_deg, lift_m, height_m);
+      };
+      const double shortest_deg = seat_at(kLobePowerMin, std::min(high_m, kLobeLiftMax_m));
+      const double longest_deg = seat_at(kLobePowerMax, std::max(low_m, kLobeLiftMin_m));
+      expected += " (" + number_text(std::ceil(shortest_deg)) + " to " +
+                  number_text(std::floor(longest_deg)) + ")";
       fail(key_seat, expected + ", not " + number_text(*lobe.duration_seat_deg),
            std::string("Check both durations and the lift") +
                (card_.seat_height_m ? " against the cam card."
