@@ -23,8 +23,7 @@ CsvReader::CsvReader(const NamedText& file) : file_(file) {
   };
   if (const auto no_text = find_no_text(text)) {
     fail(*no_text, "text in UTF-8 without control characters",
-         "This looks like a binary or damaged file, or one in another encoding: save the table as "
-         "CSV in UTF-8.");
+         no_text_advice(text, *no_text, "save the table as CSV in UTF-8"));
   }
   if (const std::size_t end = text.find('\r'); end != std::string_view::npos) {
     const std::string_view before = text.substr(0, end);

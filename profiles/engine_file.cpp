@@ -7,6 +7,7 @@
 
 #include "profiles/engine_check.h"
 #include "profiles/engine_keys.h"
+#include "profiles/trade_words.h"
 #include "profiles/yaml_reader.h"
 
 namespace idlefit {
@@ -41,14 +42,31 @@ std::string last_name(std::string_view path) {
   return std::string(path.substr(path.rfind('.') + 1));
 }
 
-// The dotted key meant by an unknown one: the same name elsewhere, or the nearest.
+// The dotted key meant by an unknown one: the same name elsewhere, or the nearest, of its section
+// where that is one.
 std::string meant_key(std::string_view path) {
   const std::vector<std::string> paths = all_paths();
   for (const std::string& known : paths) {
     if (last_name(known) == last_name(path)) return known;
   }
+  const std::size_t dot = path.rfind('.');
+  if (dot != std::string_view::npos) {
+    const std::string_view section = path.substr(0, dot);
+    const auto names = keys_below(section);
+    const std::string near = nearest_name(last_name(path), names);
+    if (!names.empty()) return near.empty() ? near : joined(section, near);
+  }
   const std::vector<std::string_view> names(paths.begin(), paths.end());
   return nearest_name(path, names);
+}
+
+// A sentence on an unknown key; `otherwise` where nothing near is known.
+std::string key_advice(std::string_view path, std::string_view otherwise) {
+  if (const std::string quotes = curly_quotes_advice(path); !quotes.empty()) return quotes;
+  if (const auto advice = trade_key_advice(folded_name(last_name(path))); !advice.empty())
+    return std::string(advice);
+  const std::string meant = meant_key(path);
+  return meant.empty() ? std::string(otherwise) : "Did you mean " + meant + "?";
 }
 
 // Refuses unknown keys and wrong kinds below a node that stands at a dotted path; values are read
@@ -66,10 +84,9 @@ void check_structure(const YamlNode& node, std::string_view path) {
       const std::string_view key = node.keys[i];
       if (std::find(names.begin(), names.end(), key) != names.end()) continue;
       if (!nearest_name(key, names).empty()) continue;  // expect_map says which is near
-      const std::string meant = meant_key(joined(path, key));
       throw InputError(node.key_places[i].where(), joined(path, key), std::string(key),
                        "one of the keys " + word_list(names),
-                       meant.empty() ? "Remove the key." : "Did you mean " + meant + "?",
+                       key_advice(joined(path, key), "Remove the key."),
                        node.key_places[i].excerpt());
     }
   }
@@ -124,13 +141,12 @@ void apply_set(YamlNode& root, const std::string& argument, std::size_t number) 
   YamlNode value = parse_yaml_argument(argument, equals + 1, name);
   const std::vector<std::string> paths = all_paths();
   if (std::find(paths.begin(), paths.end(), path) == paths.end()) {
-    const std::string meant = meant_key(path);
     YamlPlace place = value.place;
     place.column = 1;
     throw InputError(place.where(), path, path, "a key of the engine file",
-                     meant.empty() ? "Write it as in the engine file, with dots, such as "
-                                     "cam.lobe_separation=110."
-                                   : "Did you mean " + meant + "?",
+                     key_advice(path,
+                                "Write it as in the engine file, with dots, such as "
+                                "cam.lobe_separation=110."),
                      place.excerpt());
   }
   check_structure(value, path);

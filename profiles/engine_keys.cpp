@@ -3,10 +3,12 @@
 #include <algorithm>
 #include <array>
 #include <cctype>
+#include <cmath>
 #include <cstddef>
 #include <optional>
 #include <utility>
 
+#include "model/cam.h"
 #include "model/constants.h"
 
 namespace idlefit {
@@ -151,6 +153,33 @@ constexpr std::string_view kLiftRemedy =
 constexpr std::string_view kBarometerRemedy =
     "Give the absolute pressure at the place itself, not a gauge reading, or the altitude instead.";
 
+// Whether a value is the tappet lift of cam.duration_050, written in any unit.
+bool is_duration_height(const YamlNode& node) {
+  constexpr double kSame_m = 1e-9;
+  try {
+    const NumberWithUnit height = split_quantity(node.text);
+    return std::fabs(to_program_unit(height.number, height.unit, Dimension::length) -
+                     kDurationHeight_m) <= kSame_m;
+  } catch (const QuantityError&) {
+    return false;
+  }
+}
+
+// A seat height, with better advice about 0.050 in than another unit for the number.
+EngineKey seat_height(EngineKey key) {
+  key.read = [path = key.path, read = key.read](EngineCard& card, const YamlNode& node) {
+    try {
+      read(card, node);
+    } catch (const InputError& problem) {
+      if (!is_duration_height(node)) throw;
+      throw node.error(path, problem.expected(),
+                       "A duration at 0.050 in is given as cam.duration_050; leave the seat height "
+                       "out if it is not known.");
+    }
+  };
+  return key;
+}
+
 std::vector<EngineKey> make_keys() {
   std::vector<EngineKey> keys;
   keys.push_back(
@@ -205,10 +234,10 @@ std::vector<EngineKey> make_keys() {
                               CARD_FIELD(duration_seat_deg.intake)));
   keys.push_back(plain_number("cam.duration_seat.exhaust", kDurationSeat,
                               CARD_FIELD(duration_seat_deg.exhaust)));
-  keys.push_back(quantity("cam.seat_height",
-                          {Dimension::length, 0.001, 0.045, "in",
-                           "the tappet lift at which the seat duration is counted,"},
-                          kLengths, CARD_FIELD(seat_height_m)));
+  keys.push_back(seat_height(quantity("cam.seat_height",
+                                      {Dimension::length, 0.001, 0.045, "in",
+                                       "the tappet lift at which the seat duration is counted,"},
+                                      kLengths, CARD_FIELD(seat_height_m))));
   keys.push_back(quantity("cam.valve_lift.intake", kValveLift, kLengths,
                           CARD_FIELD(valve_lift_m.intake), kLiftRemedy));
   keys.push_back(quantity("cam.valve_lift.exhaust", kValveLift, kLengths,

@@ -278,8 +278,7 @@ void LogReader::find_headings(const LogColumns& columns) {
       throw InputError({name_, static_cast<int>(line_number_), column}, "",
                        std::string(line_.substr(no_text->byte, no_text->length)),
                        "headings in UTF-8 text",
-                       "This looks like a binary file or one in another encoding: export the log "
-                       "as CSV in UTF-8.");
+                       no_text_advice(line_, *no_text, "export the log as CSV in UTF-8"));
     }
     for (const char separator : ",;\t"sv) {
       if (columns.separator != 0 && separator != columns.separator) continue;

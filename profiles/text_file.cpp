@@ -81,6 +81,27 @@ std::optional<NoText> find_no_text(std::string_view text) {
   return std::nullopt;
 }
 
+std::string no_text_advice(std::string_view text, const NoText& at, std::string_view remedy) {
+  const auto control = [](char c) {
+    return (c >= 0 && c < ' ' && c != '\t' && c != '\n' && c != '\r') || c == '\x7F';
+  };
+  // Each plain letter of UTF-16 is a byte of its own beside a zero.
+  const auto plain = [](char c) { return c >= ' ' && c < '\x7F'; };
+  const bool zero_beside_letter = text.size() > 1 && ((text[0] == '\0' && plain(text[1])) ||
+                                                      (plain(text[0]) && text[1] == '\0'));
+  const bool utf_16 =
+      text.starts_with("\xFF\xFE") || text.starts_with("\xFE\xFF") || zero_beside_letter;
+  const bool other_letters = static_cast<unsigned char>(text[at.byte]) >= 0x80 && at.length == 1 &&
+                             std::none_of(text.begin(), text.end(), control);
+  std::string looks_like = "a binary or damaged file";
+  if (utf_16) {
+    looks_like = "text in another encoding, UTF-16";
+  } else if (other_letters) {
+    looks_like = "text in another encoding, such as Latin-1 or Windows-1252";
+  }
+  return "This looks like " + looks_like + ": " + std::string(remedy) + ".";
+}
+
 int column_of(std::string_view line, std::size_t byte) {
   int column = 1;
   for (std::size_t i = 0; i < std::min(byte, line.size());) {

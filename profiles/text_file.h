@@ -30,6 +30,10 @@ struct NoText {
 };
 std::optional<NoText> find_no_text(std::string_view text);
 
+/// What a text looks like that holds such a character (UTF-16, Latin-1, binary), and what to do:
+/// "This looks like ...: `remedy`."
+std::string no_text_advice(std::string_view text, const NoText& at, std::string_view remedy);
+
 /// Column in characters, from 1, of a byte offset in a line.
 int column_of(std::string_view line, std::size_t byte);
 

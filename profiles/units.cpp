@@ -56,12 +56,21 @@ std::string library_spelling(std::string_view unit) {
       {"inhg", exact_number_text(kInchMercury_Pa) + " Pa"},
       {"in hg", exact_number_text(kInchMercury_Pa) + " Pa"},
       {"in.hg", exact_number_text(kInchMercury_Pa) + " Pa"},
+      {"in. hg", exact_number_text(kInchMercury_Pa) + " Pa"},
+      {"\"hg", exact_number_text(kInchMercury_Pa) + " Pa"},
+      {"\" hg", exact_number_text(kInchMercury_Pa) + " Pa"},
+      {"inch hg", exact_number_text(kInchMercury_Pa) + " Pa"},
+      {"inches hg", exact_number_text(kInchMercury_Pa) + " Pa"},
+      {"inches of hg", exact_number_text(kInchMercury_Pa) + " Pa"},
+      {"inches mercury", exact_number_text(kInchMercury_Pa) + " Pa"},
+      {"inches of mercury", exact_number_text(kInchMercury_Pa) + " Pa"},
       {"mmhg", "mmHg"},
       {"kpa", "kPa"},
       {"hpa", "hPa"},
       {"psi", "psi"},
       {"psia", "psi"},
       {"in", "in"},
+      {"in.", "in"},
       {"inch", "in"},
       {"inches", "in"},
       {"\"", "in"},
@@ -133,6 +142,11 @@ std::string library_spelling(std::string_view unit) {
   std::transform(lower.begin(), lower.end(), lower.begin(), [](char c) {
     return c >= 'A' && c <= 'Z' ? static_cast<char>(c - 'A' + 'a') : c;
   });
+  // What word processors and web pages make of the inch mark: double prime, closing quote.
+  for (const std::string_view mark : {"\u2033"sv, "\u201D"sv}) {
+    if (const std::size_t at = lower.find(mark); at != std::string::npos)
+      lower.replace(at, mark.size(), "\"");
+  }
   const auto found = spellings.find(lower);
   return found == spellings.end() ? std::string(unit) : found->second;
 }
@@ -244,9 +258,15 @@ const cv_converter* converter(std::string_view unit, Dimension dimension, bool t
         break;
       }
     }
-    throw QuantityError(
+    QuantityError error(
         "a unit of " + std::string(info(dimension).name) + " (" + list_of_units(dimension) + ")",
         "\"" + printable(unit, 30) + "\" is " + other + ".");
+    // Vacuum gauges are spoken of in inches.
+    if (dimension == Dimension::pressure && spelling == "in") {
+      error.meant_unit = "inHg";
+      error.next_step = "Did you mean inHg?";
+    }
+    throw error;
   }
   auto& entry = known[key];
   entry[0].reset(ut_get_converter(parsed.get(), target.get()));
@@ -261,6 +281,12 @@ std::string_view trimmed(std::string_view text) {
   return text.substr(first, text.find_last_not_of(blank) - first + 1);
 }
 
+[[noreturn]] void fail_number(std::string expected) {
+  QuantityError error(std::move(expected), "Write it in plain digits, such as 12.5.");
+  error.no_number = true;
+  throw error;
+}
+
 // The number at the start of `text`; sets `end` to the first character behind it.
 double leading_number(std::string_view text, std::size_t& end) {
   const std::string expected = "a decimal number";
@@ -271,7 +297,7 @@ double leading_number(std::string_view text, std::size_t& end) {
     return i < text.size() && text[i] >= '0' && text[i] <= '9';
   };
   if (!is_digit(digits) && !(digits < text.size() && text[digits] == '.' && is_digit(digits + 1))) {
-    throw QuantityError(expected, "Write it in plain digits, such as 12.5.");
+    fail_number(expected);
   }
   if (text[digits] == '0' && is_digit(digits + 1)) {
     throw QuantityError("a decimal number without a leading zero",
@@ -286,7 +312,7 @@ double leading_number(std::string_view text, std::size_t& end) {
   const char* const begin = text.data() + start;
   const auto [stop, problem] = std::from_chars(begin, text.data() + text.size(), number);
   if (problem != std::errc() || !std::isfinite(number)) {
-    throw QuantityError("a finite number", "Write it in plain digits, such as 12.5.");
+    fail_number("a finite number");
   }
   end = static_cast<std::size_t>(stop - text.data());
   return number;
@@ -331,6 +357,21 @@ int digits_needed(const Matches& matches) {
 std::string_view dimension_name(Dimension dimension) { return info(dimension).name; }
 
 std::span<const std::string_view> usual_units(Dimension dimension) { return info(dimension).usual; }
+
+std::span<const std::string_view> units_beside(std::string_view unit, Dimension dimension) {
+  static constexpr std::array kHeights{"ft"sv, "m"sv};
+  static constexpr std::array kLengths{"in"sv, "mm"sv, "cm"sv};
+  static constexpr std::array kFuelPressures{"psi"sv, "kPa"sv, "bar"sv};
+  static constexpr std::array kAirPressures{"inHg"sv, "kPa"sv, "mmHg"sv, "bar"sv};
+  const auto has = [&](const auto& units) {
+    return std::find(units.begin(), units.end(), unit) != units.end();
+  };
+  if (dimension == Dimension::length && has(kHeights)) return kHeights;
+  if (dimension == Dimension::length && has(kLengths)) return kLengths;
+  if (dimension == Dimension::pressure && has(kAirPressures)) return kAirPressures;
+  if (dimension == Dimension::pressure && has(kFuelPressures)) return kFuelPressures;
+  return usual_units(dimension);
+}
 
 double to_program_unit(double number, std::string_view unit, Dimension dimension) {
   return cv_convert_double(converter(unit, dimension, true), number);

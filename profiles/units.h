@@ -31,12 +31,17 @@ class QuantityError : public std::runtime_error {
         expected(std::move(expected_text)),
         next_step(std::move(next_step_text)) {}
   std::string expected, next_step;
+  bool no_number = false;       ///< the text begins with no number: an example in range helps
+  std::string_view meant_unit;  ///< what the unit must have been meant as; mostly empty
 };
 
 /// The name of a dimension in plain words ("length"), and the units a shop writes it in, the most
 /// usual first.
 std::string_view dimension_name(Dimension dimension);
 std::span<const std::string_view> usual_units(Dimension dimension);
+/// Those in which somebody may give what is usually given in `unit`: no altitude in inches, no
+/// fuel pressure in inches of mercury.
+std::span<const std::string_view> units_beside(std::string_view unit, Dimension dimension);
 
 /// Converts a number in a unit to the program's unit of that dimension, and back. A unit is one of
 /// the trade's spellings, in any case, or anything that UDUNITS-2 parses, of the right dimension.

@@ -16,6 +16,7 @@
 #include <utility>
 
 #include "profiles/text_file.h"
+#include "profiles/trade_words.h"
 
 namespace idlefit {
 namespace {
@@ -232,11 +233,27 @@ class TreeBuilder : public YAML::EventHandler {
   std::size_t nodes_ = 0, nodes_max_;
 };
 
+// The byte of a tab that a line is indented with; npos where there is none.
+std::size_t indenting_tab(const std::string& line) {
+  const std::size_t tab = line.find('\t');
+  return tab < line.find_first_not_of(" \t") ? tab : std::string::npos;
+}
+
+// Number of the last line above one (both from 1) that is not blank; 0 for none.
+int line_above(const std::vector<std::string>& lines, int line) {
+  int above = line - 1;
+  while (above > 0 &&
+         lines[static_cast<std::size_t>(above - 1)].find_first_not_of(" \t") == std::string::npos) {
+    --above;
+  }
+  return above;
+}
+
 // What the parser's terse complaints mean to somebody who edits a file by hand.
-std::string yaml_advice(const std::string& complaint, const std::string& line) {
-  const std::size_t indentation = std::min(line.find_first_not_of(" \t"), line.size());
-  if (complaint.find("tab") != std::string::npos ||
-      line.substr(0, indentation).find('\t') != std::string::npos) {
+std::string yaml_advice(const std::string& complaint, const std::vector<std::string>& lines,
+                        int number) {
+  const std::string line = number > 0 ? lines[static_cast<std::size_t>(number - 1)] : "";
+  if (complaint.find("tab") != std::string::npos || indenting_tab(line) != std::string::npos) {
     return "Indent with spaces, not with tabs.";
   }
   if (complaint.find("anchor") != std::string::npos ||
@@ -244,6 +261,12 @@ std::string yaml_advice(const std::string& complaint, const std::string& line) {
     return "Anchors (&) and aliases (*) are not allowed: write the value out in full.";
   }
   if (complaint.find("illegal map value") != std::string::npos) {
+    // A key without its colon runs on into the line that the parser then complains of.
+    const int above = line_above(lines, number);
+    if (above > 0 && lines[static_cast<std::size_t>(above - 1)].find(':') == std::string::npos) {
+      return "Is a colon missing in line " + std::to_string(above) +
+             "? A colon that belongs to a text stands in quotes.";
+    }
     return "A second colon in one line: put the text in quotes, or the key on its own line.";
   }
   if (complaint.find("flow") != std::string::npos)
@@ -265,7 +288,7 @@ void check_text(std::string_view text, const std::shared_ptr<const YamlSource>& 
       place_at(source, no_text->line - 1, static_cast<int>(no_text->byte - no_text->line_start));
   throw InputError(place.where(), "", std::string(text.substr(no_text->byte, no_text->length)),
                    "text in UTF-8 without control characters",
-                   "This looks like a binary or damaged file: give a YAML file, saved as UTF-8.",
+                   no_text_advice(text, *no_text, "give a YAML file, saved as UTF-8"),
                    place.excerpt());
 }
 
@@ -279,11 +302,15 @@ YamlNode parse(std::string_view text, const std::shared_ptr<const YamlSource>& s
     while (parser.HandleNextDocument(builder)) {
     }
   } catch (const YAML::Exception& problem) {
-    const YamlPlace place = place_at(source, problem.mark.line, problem.mark.column);
-    const std::string line =
-        place.line > 0 ? source->lines[static_cast<std::size_t>(place.line - 1)] : "";
+    YamlPlace place = place_at(source, problem.mark.line, problem.mark.column);
+    if (place.line > 0) {
+      // The parser complains behind the tab, where the line has its first colon.
+      const std::size_t tab =
+          indenting_tab(source->lines[static_cast<std::size_t>(place.line - 1)]);
+      if (tab != std::string::npos) place = place_at(source, place.line - 1, static_cast<int>(tab));
+    }
     throw InputError(place.where(), "", "", "YAML (the parser says: " + problem.msg + ")",
-                     yaml_advice(problem.msg, line), place.excerpt());
+                     yaml_advice(problem.msg, source->lines, place.line), place.excerpt());
   }
   YamlNode root = builder.take_root();
   if (!root.place.source) root.place = {source, 0, 0};
@@ -291,16 +318,6 @@ YamlNode parse(std::string_view text, const std::shared_ptr<const YamlSource>& s
 }
 
 // --- Guessing what was meant ---------------------------------------------------------------------
-
-std::string folded(std::string_view name) {
-  std::string result;
-  for (const char c : name) {
-    result += c == '-' || c == '_'   ? ' '
-              : c >= 'A' && c <= 'Z' ? static_cast<char>(c - 'A' + 'a')
-                                     : c;
-  }
-  return result;
-}
 
 // Optimal string alignment distance.
 std::size_t edit_distance(const std::string& a, const std::string& b) {
@@ -333,6 +350,17 @@ std::optional<double> slipped_number(double number, double low, double high) {
 }
 
 std::string did_you_mean(const std::string& guess) { return "Did you mean " + guess + "? "; }
+
+// The words of which a text is one part: both kinds of roller lifter for "roller".
+std::vector<std::string_view> words_with(std::string_view part,
+                                         std::span<const std::string_view> words) {
+  std::vector<std::string_view> found;
+  for (const std::string_view word : words) {
+    if ((" " + folded_name(word) + " ").find(" " + std::string(part) + " ") != std::string::npos)
+      found.push_back(word);
+  }
+  return found;
+}
 
 }  // namespace
 
@@ -385,17 +413,27 @@ InputError YamlNode::error(std::string_view field, std::string expected,
 
 void YamlNode::expect_map(std::string_view field, std::span<const std::string_view> allowed) const {
   if (kind != Kind::map) {
+    // "cylinders 8" is a text for the parser.
+    const std::string first = text.substr(0, text.find(' '));
+    if (std::find(allowed.begin(), allowed.end(), first) != allowed.end()) {
+      throw error(field, "a map with the keys " + word_list(allowed),
+                  "Is a colon missing behind " + first + "?");
+    }
     throw error(field, "a map with the keys " + word_list(allowed),
                 kind == Kind::null ? "Remove the key, or write its keys below it, indented."
                                    : "Write its keys below it, indented by two spaces.");
   }
   for (std::size_t i = 0; i < keys.size(); ++i) {
     if (std::find(allowed.begin(), allowed.end(), keys[i]) != allowed.end()) continue;
+    const std::string quotes = curly_quotes_advice(keys[i]);
     const std::string near = nearest_name(keys[i], allowed);
     const std::string prefix = field.empty() ? "" : std::string(field) + ".";
-    throw InputError(
-        key_places[i].where(), prefix + keys[i], keys[i], "one of the keys " + word_list(allowed),
-        near.empty() ? "Remove the key." : "Did you mean " + near + "?", key_places[i].excerpt());
+    throw InputError(key_places[i].where(), prefix + keys[i], keys[i],
+                     "one of the keys " + word_list(allowed),
+                     !quotes.empty() ? quotes
+                     : near.empty()  ? "Remove the key."
+                                     : "Did you mean " + near + "?",
+                     key_places[i].excerpt());
   }
 }
 
@@ -449,6 +487,11 @@ std::string YamlNode::as_text(std::string_view field, std::size_t longest) const
 
 double YamlNode::as_number(std::string_view field, const NumberRange& range,
                            std::string_view remedy) const {
+  return number(field, range, remedy, false);
+}
+
+double YamlNode::number(std::string_view field, const NumberRange& range, std::string_view remedy,
+                        bool whole) const {
   // Texts are made where they are needed only: a table has many numbers that are right.
   const auto expected = [&] {
     return number_text(range.low) + " to " + number_text(range.high) +
@@ -459,7 +502,14 @@ double YamlNode::as_number(std::string_view field, const NumberRange& range,
   try {
     number = parse_number(text);
   } catch (const QuantityError& problem) {
-    throw error(field, problem.expected + ", " + expected(), problem.next_step);
+    std::string next = problem.no_number ? curly_quotes_advice(text) : problem.next_step;
+    if (next.empty()) {
+      const double middle = 0.5 * (range.low + range.high);
+      next = "Write it in plain digits, such as " +
+             number_text(whole ? std::min(std::floor(middle), 8.0) : middle, 3) + ".";
+    }
+    const bool count = whole && problem.no_number;
+    throw error(field, (count ? "a whole number" : problem.expected) + ", " + expected(), next);
   }
   if (!(number >= range.low && number <= range.high)) {
     const auto guess = slipped_number(number, range.low, range.high);
@@ -471,7 +521,7 @@ double YamlNode::as_number(std::string_view field, const NumberRange& range,
 
 int YamlNode::as_integer(std::string_view field, const NumberRange& range,
                          std::string_view remedy) const {
-  const double number = as_number(field, range, remedy);
+  const double number = this->number(field, range, remedy, true);
   if (number != std::floor(number)) {
     throw error(field,
                 "a whole number, " + number_text(range.low) + " to " + number_text(range.high) +
@@ -497,19 +547,6 @@ double YamlNode::as_quantity(std::string_view field, const QuantityRange& range,
   };
   if (!has_text()) expect_scalar(field, expected_in_unit());
 
-  NumberWithUnit quantity;
-  double value = 0;
-  try {
-    quantity = split_quantity(text);
-    value = to_program_unit(quantity.number, quantity.unit, range.dimension);
-  } catch (const QuantityError& problem) {
-    std::string next = problem.next_step;
-    if (quantity.unit.empty() && quantity.number != 0.0) {
-      next = "Write the unit as well, such as \"" + number_text(quantity.number) + " " +
-             std::string(range.unit) + "\".";
-    }
-    throw error(field, expected_in_unit() + ": " + problem.expected, next);
-  }
   const auto in_range = [&](double number, std::string_view unit) {
     const double low = to_program_unit(range.low, range.unit, range.dimension);
     const double high = to_program_unit(range.high, range.unit, range.dimension);
@@ -518,19 +555,49 @@ double YamlNode::as_quantity(std::string_view field, const QuantityRange& range,
     const double candidate = to_program_unit(number, unit, range.dimension);
     return candidate >= low - slack && candidate <= high + slack;
   };
+  // The number as it stands, in the first unit of those that one may give it in that suits it.
+  const auto in_another_unit = [&](double number) -> std::string {
+    std::vector<std::string_view> units{range.unit};
+    for (const std::string_view unit : units_beside(range.unit, range.dimension))
+      units.push_back(unit);
+    for (const std::string_view unit : units) {
+      if (in_range(number, unit)) return number_text(number) + " " + std::string(unit);
+    }
+    return {};
+  };
+
+  NumberWithUnit quantity;
+  double value = 0;
+  bool split = false;
+  try {
+    quantity = split_quantity(text);
+    split = true;
+    value = to_program_unit(quantity.number, quantity.unit, range.dimension);
+  } catch (const QuantityError& problem) {
+    std::string next = problem.next_step;
+    if (problem.no_number) {
+      next = curly_quotes_advice(text);
+      if (next.empty()) {
+        next = "Write it in plain digits with its unit, such as " +
+               number_text(0.5 * (range.low + range.high), 2) + " " + std::string(range.unit) + ".";
+      }
+    } else if (split && quantity.unit.empty()) {
+      const std::string guess = in_another_unit(quantity.number);
+      next = guess.empty() ? "Write the unit as well: " +
+                                 word_list(units_beside(range.unit, range.dimension)) + "."
+                           : "Write the unit as well, such as \"" + guess + "\".";
+    } else if (!problem.meant_unit.empty() && in_range(quantity.number, problem.meant_unit)) {
+      next = "Did you mean " + number_text(quantity.number) + " " +
+             std::string(problem.meant_unit) + "?";
+    }
+    throw error(field, expected_in_unit() + ": " + problem.expected, next);
+  }
   if (std::isfinite(value) && in_range(quantity.number, quantity.unit)) return value;
 
   // The right number in another unit, or a slipped sign or decimal point.
   std::string expected = expected_in_unit();
   if (quantity.unit != range.unit) expected += " (" + range_in(quantity.unit) + ")";
-  std::string guess;
-  std::vector<std::string_view> units{range.unit};
-  for (const std::string_view unit : usual_units(range.dimension)) units.push_back(unit);
-  for (const std::string_view unit : units) {
-    if (guess.empty() && in_range(quantity.number, unit)) {
-      guess = number_text(quantity.number) + " " + std::string(unit);
-    }
-  }
+  std::string guess = in_another_unit(quantity.number);
   for (const double factor : kSlips) {
     const double number = std::fabs(quantity.number) * factor;
     if (guess.empty() && number != 0.0 && in_range(number, quantity.unit)) {
@@ -544,12 +611,21 @@ std::size_t YamlNode::as_word(std::string_view field, std::span<const std::strin
                               std::string_view remedy) const {
   const std::string expected = word_list(words);
   expect_scalar(field, expected);
-  const std::string wanted = folded(text);
+  const std::string wanted = folded_name(text);
   for (std::size_t i = 0; i < words.size(); ++i) {
-    if (folded(words[i]) == wanted) return i;
+    if (folded_name(words[i]) == wanted) return i;
   }
-  const std::string near = nearest_name(text, words);
-  throw error(field, expected, near.empty() ? leave_out(remedy) : "Did you mean " + near + "?");
+  const TradeWord* const said = trade_word(wanted, words);
+  if (said != nullptr && said->same) {
+    return static_cast<std::size_t>(std::find(words.begin(), words.end(), said->word) -
+                                    words.begin());
+  }
+  std::string next = said == nullptr ? curly_quotes_advice(text) : std::string(said->advice);
+  std::string meant =
+      said == nullptr ? word_list(words_with(wanted, words)) : std::string(said->word);
+  if (meant.empty()) meant = nearest_name(text, words);
+  if (next.empty()) next = meant.empty() ? leave_out(remedy) : "Did you mean " + meant + "?";
+  throw error(field, expected, next);
 }
 
 bool YamlNode::as_switch(std::string_view field) const {
@@ -632,15 +708,34 @@ std::string yaml_quoted(std::string_view text, std::size_t indentation) {
 
 // --- Names ---------------------------------------------------------------------------------------
 
+std::string curly_quotes_advice(std::string_view text) {
+  for (const std::string_view quote :
+       {"\u201C"sv, "\u201D"sv, "\u201E"sv, "\u2018"sv, "\u2019"sv}) {
+    if (text.starts_with(quote))
+      return "Use plain quotes (\") or none: curly ones count as letters.";
+  }
+  return {};
+}
+
+std::string folded_name(std::string_view name) {
+  std::string result;
+  for (const char c : name) {
+    result += c == '-' || c == '_'   ? ' '
+              : c >= 'A' && c <= 'Z' ? static_cast<char>(c - 'A' + 'a')
+                                     : c;
+  }
+  return result;
+}
+
 std::string nearest_name(std::string_view name, std::span<const std::string_view> candidates) {
   if (name.empty() || name.size() > 60) return {};
-  const std::string wanted = folded(name);
+  const std::string wanted = folded_name(name);
   // A third of the letters may be wrong, and at least one and at most four.
   const std::size_t near_enough = std::clamp<std::size_t>(wanted.size() / 3, 1, 4);
   std::size_t best = near_enough + 1;
   std::string nearest;
   for (const std::string_view candidate : candidates) {
-    const std::size_t distance = edit_distance(wanted, folded(candidate));
+    const std::size_t distance = edit_distance(wanted, folded_name(candidate));
     if (distance < best) {
       best = distance;
       nearest = std::string(candidate);

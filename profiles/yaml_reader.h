@@ -90,7 +90,8 @@ class YamlNode {
   /// A number with its unit within a range, in the program's unit (profiles/units.h).
   double as_quantity(std::string_view field, const QuantityRange& range,
                      std::string_view remedy = {}) const;
-  /// One of some words, its index; upper case, hyphens and underscores do not matter.
+  /// One of some words, its index; upper case, hyphens and underscores do not matter, and what the
+  /// trade says for exactly the same serves too (profiles/trade_words.h).
   std::size_t as_word(std::string_view field, std::span<const std::string_view> words,
                       std::string_view remedy = {}) const;
   bool as_switch(std::string_view field) const;  ///< on, off, yes, no, true, false
@@ -99,6 +100,8 @@ class YamlNode {
   InputError error(std::string_view field, std::string expected, std::string next_step) const;
 
  private:
+  double number(std::string_view field, const NumberRange& range, std::string_view remedy,
+                bool whole) const;
   bool has_text() const;
   /// What to do with a value that is not known; `remedy` where a key has better advice.
   std::string leave_out(std::string_view remedy) const;
@@ -126,6 +129,13 @@ std::string yaml_quoted(std::string_view text, std::size_t indentation = 0);
 /// of neighbours), ignoring case, hyphens and underscores; empty where none is near enough to be
 /// meant.
 std::string nearest_name(std::string_view name, std::span<const std::string_view> candidates);
+
+/// What to do about a value or key that begins with the quotes of a word processor; empty where it
+/// does not.
+std::string curly_quotes_advice(std::string_view text);
+
+/// A name in lower case, with blanks for hyphens and underscores.
+std::string folded_name(std::string_view name);
 
 /// "a, b or c".
 std::string word_list(std::span<const std::string_view> words);

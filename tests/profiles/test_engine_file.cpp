@@ -2,6 +2,7 @@
 
 #include <catch2/catch.hpp>
 #include <cstddef>
+#include <cstdio>
 #include <filesystem>
 #include <fstream>
 #include <random>
@@ -225,6 +226,7 @@ TEST_CASE("a wrong override is named by its number", "[consistency]") {
   const Row row = GENERATE(values<Row>({
       {"idle.speed=0 rpm", "350 to 2500 rpm"},
       {"idle.sped=700 rpm", "idle.speed"},
+      {"known.map=50 kPa", "Give known.vacuum: the barometer less the manifold pressure."},
       {"bore=4 in", "engine.bore"},
       {"idle.speed", "key=value"},
       {"=", "key=value"},
@@ -286,7 +288,11 @@ TEST_CASE("every wrong value is refused with place, value and what was expected"
       {"cylinders: 8", "cylinders: 7.5", 2, 14, "7.5", "whole number"},
       {"cylinders: 8", "cylinders: 0", 2, 14, "0", "1 to 16"},
       {"cylinders: 8", "cylinders: 010", 2, 14, "010", "leading zero"},
-      {"cylinders: 8", "cylinders: .inf", 2, 14, ".inf", "decimal number"},
+      {"cylinders: 8", "cylinders: .inf", 2, 14, ".inf", "whole number"},
+      {"cylinders: 8", "cylinders: V8", 2, 14, "V8", "such as 8."},
+      {"4.0 in", "95", 3, 9, "95", "such as \"95 mm\""},
+      {"4.0 in", "big", 3, 9, "big", "such as 3.9 in."},
+      {"4.0 in", "\u201C4 in\u201D", 3, 9, "\u201C4 in\u201D", "plain quotes"},
       {"214", "0.224", 6, 17, "0.224", "Did you mean 224?"},
       {"214", "214 deg", 6, 17, "214 deg", "without"},
       {"214", "2140", 6, 17, "2140", "Did you mean 214?"},
@@ -301,6 +307,19 @@ TEST_CASE("every wrong value is refused with place, value and what was expected"
       {d, d + "idle:\n  barometer: 0 psi\n", 8, 14, "0 psi", "absolute"},
       {d, d + "idle:\n  barometer: 101.3 inHg\n", 8, 14, "101.3 inHg", "Did you mean 101.3 kPa?"},
       {d, d + "idle:\n  mixture: 0.97\n", 8, 12, "0.97", "0.97 lambda"},
+      {d, d + "idle:\n  mixture: 14.7\n", 8, 12, "14.7", "14.7 AFR"},
+      {d, d + "idle:\n  barometer: 101.3\n", 8, 14, "101.3", "101.3 kPa"},
+      {d, d + "idle:\n  altitude: 21000 m\n", 8, 13, "21000 m", "Did you mean 2100 m?"},
+      {d, d + "idle:\n  altitude: 90000\n", 8, 13, "90000", "Write the unit as well: ft or m."},
+      {d, d + "install:\n  fuel_pressure: 300 psi\n", 8, 18, "300 psi", "Did you mean 300 kPa?"},
+      {d, d + "  seat_height: 0.050 in\n", 7, 16, "0.050 in", "cam.duration_050"},
+      {d, d + "  seat_height: 1.27 mm\n", 7, 16, "1.27 mm", "cam.duration_050"},
+      {d, d + "  described_as: RV\n", 7, 17, "RV", "Did you mean towing?"},
+      {d, d + "known:\n  vacuum: 15 in\n", 8, 11, "15 in", "Did you mean 15 inHg?"},
+      {"stroke: 3.48 in\n", "stroke: 3.48 in\n  induction: turbocharged\n", 5, 14, "turbocharged",
+       "Did you mean boosted?"},
+      {"stroke: 3.48 in\n", "stroke: 3.48 in\n  valvetrain: flathead\n", 5, 15, "flathead",
+       "not modelled"},
       {d, d + "idle:\n  mixture: 14.2 lambda\n", 8, 12, "14.2 lambda", "Did you mean 14.2 AFR?"},
       {d, d + "idle:\n  intake_air: 95 F\n", 8, 15, "95 F", "degF"},
       {d, d + "idle:\n  intake_air: 35 C\n", 8, 15, "35 C", "degC"},
@@ -313,6 +332,10 @@ TEST_CASE("every wrong value is refused with place, value and what was expected"
       // Keys
       {"bore:", "boer:", 3, 3, "boer", "Did you mean bore?"},
       {"cam:", "cma:", 5, 1, "cma", "Did you mean cam?"},
+      {"cam:", "camshaft:", 5, 1, "camshaft", "Did you mean cam?"},
+      {"cam:", "\u201Ccam\u201D:", 5, 1, "\u201Ccam\u201D", "plain quotes"},
+      {d, d + "install: {boost: yes}\n", 7, 11, "boost", "engine.induction: boosted"},
+      {d, d + "install:\n  injectors 8\n", 8, 3, "injectors 8", "colon missing behind injectors"},
       {d, d + "  bore: 4 in\n", 7, 3, "bore", "Did you mean engine.bore?"},
       {d, d + "  duration_050: 215\n", 7, 3, "", "line 6"},
       {"engine:\n", "install: 5\nengine:\n", 1, 10, "5", "map"},
@@ -330,7 +353,7 @@ TEST_CASE("every wrong value is refused with place, value and what was expected"
        "4 valves"},
       {d, d + "  duration_seat: 210\n", 7, 18, "210", "214 degrees"},
       {"214\n", "274\n  duration_seat: 220\n", 7, 18, "220", "swapped"},
-      {d, d + "  duration_seat: 232\n", 7, 18, "232", "214 degrees at 0.050 in"},
+      {d, d + "  duration_seat: 232\n", 7, 18, "232", "214 degrees at 0.050 in ("},
       {d, d + "  duration_seat: 330\n  valve_lift: 0.44 in\n  rocker_ratio: 1.5\n", 7, 18, "330",
        "lobe lift of 0.293 in"},
       {d, d + "  valve_lift: 0.18 in\n  rocker_ratio: 1.6\n", 7, 15, "0.18 in", "lobe lift"},
@@ -371,6 +394,32 @@ TEST_CASE("every wrong value is refused with place, value and what was expected"
     CHECK_FALSE(error.next_step().empty());
     CHECK(std::string(error.what()).size() < 1200);
     CHECK_THAT(error.what(), Contains("\n"));  // the line itself, with its mark
+  }
+}
+
+TEST_CASE("the seat durations that a message offers are those that are accepted", "[consistency]") {
+  for (const std::string more :
+       {"", "  valve_lift: 0.48 in\n", "  valve_lift: 0.48 in\n  rocker_ratio: 1.5\n"}) {
+    const auto engine = [&](int seat) {
+      return "engine: {cylinders: 8, displacement: 350 in3}\ncam:\n  duration_050: 224\n"
+             "  duration_seat: " +
+             std::to_string(seat) + "\n" + more;
+    };
+    INFO(more);
+    int low = 0, high = 0;
+    try {
+      read(engine(230));
+      FAIL("accepted");
+    } catch (const InputError& error) {
+      INFO(error.what());
+      const std::size_t at = error.expected().rfind('(');
+      REQUIRE(at != std::string::npos);
+      REQUIRE(std::sscanf(error.expected().c_str() + at, "(%d to %d)", &low, &high) == 2);
+    }
+    CHECK_NOTHROW(read(engine(low)));
+    CHECK_NOTHROW(read(engine(high)));
+    CHECK_THROWS_AS(read(engine(low - 1)), InputError);
+    CHECK_THROWS_AS(read(engine(high + 1)), InputError);
   }
 }
 

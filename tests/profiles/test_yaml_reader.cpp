@@ -82,14 +82,21 @@ TEST_CASE("what is not one plain document is refused where it stands", "[consist
       {": 1\n", 1, 1, "key"},
       {"[a]: 1\n", 1, 1, "key"},
       {"a: b: c\n", 1, 5, "colon"},
-      {"a:\n\tb: 1\n", 2, 3, "spaces"},
+      {"a:\n\tb: 1\n", 2, 1, "spaces"},
+      {"a:\n  \tb: 1\n", 2, 3, "spaces"},
+      {"a 1\n\nb: 2\n", 3, 2, "colon missing in line 1?"},
+      {"a: x\nb 1\nc: 2\n", 3, 2, "colon missing in line 2?"},
       {"a: {b: 1\n", 2, 1, "Close"},
       {"a: \"b\n", 1, 4, "quote"},
       {"a: 'it''s\nb: 1\n", 1, 4, "quote"},
       {"a: \"\\xZZ\"\n", 1, 9, "YAML"},
       {"a: \"\x01\"\n", 1, 5, "binary"},
-      {"a: \x80\n", 1, 4, "binary"},
-      {"ab: \xC0\xAF\n", 1, 5, "binary"},
+      {"a: \x80\n", 1, 4, "another encoding"},
+      {"a: Caf\xE9\n", 1, 7, "Latin-1"},
+      {"\xFF\xFE"
+       "a",
+       1, 1, "UTF-16"},
+      {"ab: \xC0\xAF\n", 1, 5, "another encoding"},
   }));
   INFO(printable(row.text));
   const InputError error = error_of(row.text);
@@ -146,6 +153,8 @@ TEST_CASE("files that cannot be read say why", "[consistency]") {
   CHECK_THROWS_WITH(parse_yaml("", "x.yaml"), Contains("empty"));
   CHECK_THROWS_WITH(parse_yaml("# only a comment\n", "x.yaml"), Contains("empty"));
   CHECK_THROWS_WITH(parse_yaml("---\n", "x.yaml"), Contains("empty"));
+  // UTF-16 without a mark.
+  CHECK_THROWS_WITH(parse_yaml(std::string("a\0:\0 \0001\0", 8), "x.yaml"), Contains("UTF-16"));
   CHECK_THROWS_WITH(read_yaml_file("/dev/zero"), Contains("1 MB"));
 }
 
@@ -168,8 +177,31 @@ TEST_CASE("values are checked for kind and range", "[consistency]") {
   CHECK(at("switch").as_switch("switch"));
   CHECK_THROWS_WITH(at("number").as_switch("number"), Contains("on, off"));
   CHECK_THROWS_WITH(root.require("", "absent"), Contains("absent"));
+  CHECK_THROWS_WITH(at("word").as_integer("word", {1, 16, "teeth"}),
+                    Contains("a whole number, 1 to 16 teeth") && Contains("such as 8."));
+  CHECK_THROWS_WITH(at("word").as_number("word", {90, 130, "teeth"}), Contains("such as 110."));
   constexpr std::array<std::string_view, 2> kKeys{"numbers", "list"};
   CHECK_THROWS_WITH(root.expect_map("", kKeys), Contains("Did you mean numbers?"));
+}
+
+TEST_CASE("what else the trade says is taken where it means the same, else asked about",
+          "[consistency]") {
+  constexpr std::array<std::string_view, 2> kFuels{"gasoline", "e85"}, kGears{"neutral", "drive"};
+  constexpr std::array<std::string_view, 3> kLifters{"hydraulic roller", "solid flat",
+                                                     "solid roller"};
+  const auto word = [](const char* text) {
+    YamlNode node;
+    node.kind = YamlNode::Kind::scalar;
+    node.text = text;
+    return node;
+  };
+  CHECK(word("Petrol").as_word("fuel", kFuels) == 0);
+  CHECK(word("park").as_word("gear", kGears) == 0);
+  CHECK_THROWS_WITH(word("petrol").as_word("gear", kGears), !Contains("gasoline"));
+  CHECK_THROWS_WITH(word("gas").as_word("fuel", kFuels), Contains("Did you mean gasoline?"));
+  CHECK_THROWS_WITH(word("Roller").as_word("lifter", kLifters),
+                    Contains("Did you mean hydraulic roller or solid roller?"));
+  CHECK_THROWS_WITH(word("\u201Cdrive\u201D").as_word("gear", kGears), Contains("plain quotes"));
 }
 
 TEST_CASE("near names are found, far ones are not", "[consistency]") {
