@@ -49,11 +49,14 @@ struct CommonOptions {
   std::optional<std::string> coefficients;  ///< empty: the set that comes with the program
 };
 
-void add_common(CLI::App& command, CommonOptions& options) {
+// `profiles` false: of a command that uses none.
+void add_common(CLI::App& command, CommonOptions& options, bool profiles = true) {
   command.add_flag("--json", options.json, "Print one JSON document");
   command.add_flag("--quiet", options.quiet, "Print the first line alone");
-  command.add_option("--profiles", options.profiles, "A shop's own baseline profiles")
-      ->type_name("FOLDER");
+  if (profiles) {
+    command.add_option("--profiles", options.profiles, "A shop's own baseline profiles")
+        ->type_name("FOLDER");
+  }
   command
       .add_option("--coefficients", options.coefficients,
                   "Coefficients that idlefit fit has written")
@@ -97,10 +100,11 @@ int no_such_profile(const BaselineSet& set, const std::string& name, const std::
   std::vector<std::string_view> names;
   for (const BaselineProfile& p : set.profiles) names.push_back(p.name);
   const std::string near = nearest_name(name, names);
-  return usage_error(fmt::format("no profile {}; {}", printable(name),
-                                 near.empty() ? "the set has " + word_list(names) + "."
-                                              : "did you mean " + near + "?"),
-                     command);
+  return usage_error(
+      fmt::format("no profile {}; {}", printable(name),
+                  near.empty() ? fmt::format("the profiles of the set: {}.", fmt::join(names, ", "))
+                               : "did you mean " + near + "?"),
+      command);
 }
 
 // --- estimate
@@ -383,8 +387,12 @@ struct ProfilesCommand {
         ->type_name("FILE.svg");
     for (CLI::App* part : {list, show, verify, build}) {
       part->allow_extras();
-      add_common(*part, common);
+      add_common(*part, common, part != build);
     }
+    list->footer("Example:\n  idlefit profiles list --profiles our_profiles");
+    show->footer("Example:\n  idlefit profiles show firm");
+    verify->footer("Example:\n  idlefit profiles verify our_profiles");
+    build->footer("Example:\n  idlefit profiles build -o new_set   (takes minutes)");
     command.footer(
         "Examples:\n"
         "  idlefit profiles list\n"
@@ -461,6 +469,8 @@ struct RecordCommand {
       part->allow_extras();
       add_common(*part, common);
     }
+    list->footer("Example:\n  idlefit record list book");
+    points->footer("Example:\n  idlefit record points book > points.csv");
     command.footer(
         "Examples:\n"
         "  idlefit check truck.yaml visit.yaml --record book     (adds to the book)\n"

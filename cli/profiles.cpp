@@ -226,29 +226,35 @@ nlohmann::ordered_json profile_json(const BaselineProfile& p) {
 
 std::string profile_check_line(const BaselineSet& set) {
   std::size_t short_of = 0;
-  std::vector<std::string> all;  // in the order of the file, each once
-  for (const ProfileGaps& gaps : gaps_of(set)) {
-    short_of += gaps.missing.empty() ? 0 : 1;
-    for (const std::string& key : gaps.missing) {
-      if (std::find(all.begin(), all.end(), key) == all.end()) all.push_back(key);
-    }
-  }
-  if (all.empty()) {
+  for (const ProfileGaps& gaps : gaps_of(set)) short_of += gaps.missing.empty() ? 0 : 1;
+  if (short_of == 0) {
     return fmt::format("Whole: {}, {}", set_name(set), plural(set.profiles.size(), "profile"));
   }
-  return fmt::format("Not whole: {}, {} of {} lack values: {}", set_name(set), short_of,
-                     plural(set.profiles.size(), "profile"), missing_words(all));
+  return fmt::format("Not whole: {}, {} of {} {} values", set_name(set), short_of,
+                     plural(set.profiles.size(), "profile"), short_of == 1 ? "lacks" : "lack");
 }
 
 std::string profile_check_text(const BaselineSet& set, const Style& style) {
-  std::string text = profile_check_line(set) + "\n";  // one line, however long
-  text = style.bold(text);
+  std::string text = style.bold(labelled("", 0, profile_check_line(set)));
   const std::vector<ProfileGaps> all = gaps_of(set);
   std::size_t width = 0;
   for (const ProfileGaps& gaps : all) width = std::max(width, display_width(gaps.name));
-  for (const ProfileGaps& gaps : all) {
-    text += labelled(padded(gaps.name, width + 2), width + 2,
-                     gaps.missing.empty() ? "whole" : "lacks " + missing_words(gaps.missing));
+  // A long list once: the profiles of a set are mostly filled in alike.
+  const auto as_first = [&](const ProfileGaps& gaps) { return gaps.missing == all[0].missing; };
+  const bool all_alike = all.size() > 1 && std::all_of(all.begin(), all.end(), as_first);
+  if (all_alike && !is_whole(set)) {
+    text += labelled("", 0, "Each lacks " + missing_words(all[0].missing) + ".");
+  } else {
+    for (const ProfileGaps& gaps : all) {
+      const auto first = std::find_if(all.begin(), all.end(), [&](const ProfileGaps& other) {
+        return other.missing == gaps.missing;
+      });
+      const bool told = gaps.missing.size() > 1 && first->name != gaps.name;
+      text += labelled(padded(gaps.name, width + 2), width + 2,
+                       gaps.missing.empty() ? "whole"
+                       : told               ? "lacks the same as " + first->name
+                                            : "lacks " + missing_words(gaps.missing));
+    }
   }
   text += labelled("", 0,
                    "Ranges follow one another without gap or overlap; tables fit their axes; every "

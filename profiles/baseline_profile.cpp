@@ -596,6 +596,14 @@ std::vector<std::string> missing_of(const BaselineProfile& profile) {
   return missing;
 }
 
+bool same_but_for_case(std::string_view a, std::string_view b) {
+  const auto lower = [](char c) {
+    return c >= 'A' && c <= 'Z' ? static_cast<char>(c - 'A' + 'a') : c;
+  };
+  return std::equal(a.begin(), a.end(), b.begin(), b.end(),
+                    [&](char x, char y) { return lower(x) == lower(y); });
+}
+
 BaselineProfile read_baseline_profile(const YamlNode& node, const std::string& field) {
   std::vector<std::string_view> keys{"name", "map_sea_level", "meaning", "basis", "engine",
                                      "ve",   "warm_up"};
@@ -607,7 +615,7 @@ BaselineProfile read_baseline_profile(const YamlNode& node, const std::string& f
   node.expect_map(field, keys);
   BaselineProfile profile;
   profile.name = node.require(field, "name").as_text(field + ".name", kNameLength);
-  if (profile.name == kCustom) {
+  if (same_but_for_case(profile.name, kCustom)) {
     throw node.find("name")->error(field + ".name", "a name other than \"custom\"",
                                    "That word stands for a calibration of its own.");
   }

@@ -140,6 +140,10 @@ std::span<const StartKey> start_keys();
 /// is for controlled ignition alone is not asked for.
 std::vector<std::string> missing_of(const BaselineProfile& profile);
 
+/// Whether two names are one but for upper and lower case (of English letters): people take them
+/// for one.
+bool same_but_for_case(std::string_view a, std::string_view b);
+
 /// Reads one profile; `field` is its place for messages. Throws InputError for whatever is wrong
 /// with it by itself.
 BaselineProfile read_baseline_profile(const YamlNode& node, const std::string& field);

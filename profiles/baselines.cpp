@@ -6,6 +6,7 @@
 #include <filesystem>
 #include <stdexcept>
 #include <string_view>
+#include <system_error>
 #include <utility>
 
 #include "profiles/units.h"
@@ -28,9 +29,13 @@ void check_against_before(const std::vector<BaselineProfile>& before,
                           const BaselineProfile& profile, const YamlNode& node,
                           const std::string& field) {
   for (const BaselineProfile& other : before) {
-    if (other.name == profile.name) {
-      throw node.find("name")->error(field + ".name", "a name that no other profile has",
-                                     "Rename one of the two.");
+    if (same_but_for_case(other.name, profile.name)) {
+      throw node.find("name")->error(
+          field + ".name",
+          other.name == profile.name
+              ? "a name that no other profile has"
+              : "a name that is not another's, \"" + other.name + "\", in upper and lower case",
+          "Rename one of the two.");
     }
   }
   if (before.empty()) return;
@@ -55,6 +60,11 @@ BaselineSet baselines_of(const YamlNode& root) {
   constexpr std::array kKeys{"schema"sv,      "name"sv,  "edition"sv,
                              "provisional"sv, "basis"sv, "profiles"sv};
   root.expect_map("", kKeys);
+  if (root.find("schema") == nullptr) {
+    throw InputError(root.place.where(), "schema", "",
+                     "\"schema: " + std::string(kSchema) + "\", but the key is missing",
+                     "Add it to a file of baseline profiles.");
+  }
   const YamlNode& schema = root.require("", "schema");
   if (schema.as_text("schema", 60) != kSchema) {
     throw schema.error("schema", "\"" + std::string(kSchema) + "\"",
@@ -101,8 +111,16 @@ std::string text_of(const BaselineSet& set) {
 }  // namespace
 
 BaselineSet read_baselines(const std::string& folder) {
-  return baselines_of(
-      read_yaml_file((std::filesystem::path(folder) / "baselines.yaml").string(), kLimits));
+  const std::filesystem::path path(folder);
+  std::error_code ignored;
+  if (std::filesystem::is_regular_file(path, ignored)) {
+    const std::string parent = path.has_parent_path() ? path.parent_path().string() : ".";
+    throw InputError({folder, 0, 0}, "", "", "a folder with baselines.yaml, but this is a file",
+                     path.filename() == "baselines.yaml"
+                         ? "Give the folder that it is in: " + parent
+                         : "Give the folder of the set.");
+  }
+  return baselines_of(read_yaml_file((path / "baselines.yaml").string(), kLimits));
 }
 
 BaselineSet parse_baselines(std::string_view text, const std::string& name) {

@@ -101,11 +101,16 @@ std::array<std::string_view, kCoefficientCount> coefficient_names() {
 }
 
 YamlNode checked_root(YamlNode root) {
-  const YamlNode* const schema = root.kind == YamlNode::Kind::map ? root.find("schema") : nullptr;
-  if (schema == nullptr || schema->text != kSchema) {
-    throw(schema == nullptr ? root : *schema)
-        .error("schema", "\"" + std::string(kSchema) + "\", a coefficients file",
-               "Give a file that idlefit fit has written.");
+  const std::string advice = "Give a file that idlefit fit has written.";
+  const YamlNode* const schema = root.find("schema");
+  if (schema == nullptr) {
+    throw InputError(root.place.where(), "schema", "",
+                     "\"schema: " + std::string(kSchema) +
+                         "\", as in a coefficients file, but the key is missing",
+                     advice);
+  }
+  if (schema->text != kSchema) {
+    throw schema->error("schema", "\"" + std::string(kSchema) + "\", a coefficients file", advice);
   }
   return root;
 }

@@ -1,3 +1,4 @@
+#include <algorithm>
 #include <catch2/catch.hpp>
 #include <nlohmann/json.hpp>
 #include <string>
@@ -95,11 +96,39 @@ TEST_CASE("profiles verify says first what a set lacks", "[consistency]") {
   const ShopFolder shop(write_baselines(set));
   const auto run = run_idlefit({"profiles", "verify", shop.path()});
   CHECK(run.exit_code == 1);
-  CHECK_THAT(run.out, Catch::StartsWith("Not whole: Quarry Lane Garage, 1 of 2 profiles lack "
-                                        "values: mixture.cruise\n"));
+  CHECK_THAT(run.out, Catch::StartsWith("Not whole: Quarry Lane Garage, 1 of 2 profiles lacks "
+                                        "values\n"));
+  CHECK_THAT(run.out, Contains("\nquiet   whole\nlively  lacks mixture.cruise\n"));
   const auto json = document(run_idlefit({"profiles", "verify", shop.path(), "--json"}));
   CHECK(json["whole"] == false);
   CHECK(json["profiles"][1]["missing"] == nlohmann::json{"mixture.cruise"});
+}
+
+TEST_CASE("profiles verify says once what many profiles lack", "[consistency]") {
+  BaselineSet set;
+  for (int i = 0; i < 40; ++i) {
+    set.profiles.push_back(
+        {.name = "p" + std::to_string(i), .map_from_kPa = 20.0 + i, .map_to_kPa = 21.0 + i});
+  }
+  const ShopFolder bare(write_baselines(set));
+  const std::string all = run_idlefit({"profiles", "verify", bare.path()}).out;
+  CHECK_THAT(all, Contains("Each lacks engine, ve,") && !Contains("p7"));
+  CHECK(std::count(all.begin(), all.end(), '\n') < 10);
+  set.profiles[3].warm_up = whole_set().profiles[0].warm_up;
+  const ShopFolder other(write_baselines(set));
+  const std::string most = run_idlefit({"profiles", "verify", other.path()}).out;
+  CHECK_THAT(most, Contains("p39  lacks the same as p0\n"));
+  CHECK(most.find("limits.idle_speed_min") != most.rfind("limits.idle_speed_min"));  // p0 and p3
+}
+
+TEST_CASE("help of each part ends with an example of it", "[consistency]") {
+  for (const std::string part : {"list", "show", "verify", "build"}) {
+    const std::string help = run_idlefit({"profiles", part, "--help"}).out;
+    CHECK_THAT(help, Contains("\n  idlefit profiles " + part));
+    CHECK((help.find("--profiles") == std::string::npos) == (part == "build"));
+  }
+  CHECK_THAT(run_idlefit({"record", "points", "--help"}).out,
+             Contains("\n  idlefit record points"));
 }
 
 TEST_CASE("a set that is refused names file, line and column, and exits with 3", "[consistency]") {
@@ -129,7 +158,7 @@ TEST_CASE("profiles wants to be told what to do, and with which", "[consistency]
   refused({"profiles", "lst"}, "did you mean list?");
   refused({"profiles", "show"}, "name of a profile");
   refused({"profiles", "show", "frm"}, "did you mean firm?");
-  refused({"profiles", "show", "zzzzzz"}, "deep, firm, soft or thin");
+  refused({"profiles", "show", "zzzzzz"}, "the profiles of the set: deep, firm, soft, thin.");
   refused({"profiles", "list", "--jsn"}, "did you mean --json?");
   refused({"profiles", "list", "x"}, "unexpected argument");
   refused({"profiles", "verify", "a", "--profiles", "b"}, "once");

@@ -89,7 +89,10 @@ TEST_CASE("a set that cannot be chosen from is refused", "[consistency]") {
       {kHead + profile("a", "42 kPa", "25 kPa"), "swapped", 3},
       {kHead + profile("a", "42 kPa", "42 kPa"), "more than", 3},
       {kHead + profile("a", "25 kPa", "42 kPa") + profile("a", "42 kPa", "52 kPa"), "no other", 4},
+      {kHead + profile("a", "25 kPa", "42 kPa") + profile("A", "42 kPa", "52 kPa"), "lower case",
+       4},
       {kHead + profile("custom", "25 kPa", "42 kPa"), "custom", 3},
+      {kHead + profile("Custom", "25 kPa", "42 kPa"), "other than \"custom\"", 3},
       {kHead + profile("a", "25", "42 kPa"), "unit", 3},
       {kHead + profile("a", "25 ft", "42 kPa"), "length", 3},
       {kHead + profile("a", "-25 kPa", "42 kPa"), "absolute", 3},
@@ -99,7 +102,7 @@ TEST_CASE("a set that cannot be chosen from is refused", "[consistency]") {
       {kHead + "  []\n", "at least one", 3},
       {"schema: idlefit.profiles/1\n", "profiles", 1},
       {"schema: idlefit.profiles/2\nprofiles: []\n", "idlefit.profiles/1", 1},
-      {"profiles: []\n", "schema", 1},
+      {"profiles: []\n", "schema: idlefit.profiles/1", 1},
       {"schema: idlefit.profiles/1\nprofiles: {a: 1}\n", "a list", 2},
       {"schema: idlefit.profiles/1\nprovisional: maybe\nprofiles: []\n", "on, off", 2},
   }));
@@ -113,6 +116,9 @@ TEST_CASE("a set that cannot be chosen from is refused", "[consistency]") {
     CHECK_THAT(error.where().source, Contains("baselines.yaml"));
   }
   CHECK_THROWS_AS(read_baselines("/nowhere"), InputError);
+  const Folder folder(kHead);
+  CHECK_THROWS_WITH(read_baselines(folder.path() + "/baselines.yaml"),
+                    Contains("this is a file. Give the folder that it is in: " + folder.path()));
 }
 
 }  // namespace

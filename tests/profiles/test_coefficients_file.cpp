@@ -336,6 +336,8 @@ TEST_CASE("what is wrong with a coefficients file is refused with its line", "[c
   const auto wrong = GENERATE_COPY(values<Wrong>({
       {"another schema", "", "coefficients/1", "coefficients/9", "schema", "schema",
        "idlefit.coefficients/1"},
+      {"no schema", "", "schema: idlefit.coefficients/1\n", "", "program", "schema",
+       "\"schema: idlefit.coefficients/1\", as in a coefficients file"},
       {"unknown key", "", "\ndate:", "\ndata: 1\ndate:", "data", "data", "Did you mean date?"},
       {"key twice", "", "\ndate:", "\nphysics: 1\ndate:", "physics: 1\nlike", "physics",
        "each key once"},
