@@ -471,7 +471,7 @@ template <class S>
   const auto closed_state = [&](const ClosedNode& node, const S& e, const S& progress) {
     const GasContent<S> c{trapped.mass, e + heat_total * progress,
                           trapped.burned + burned_total * progress};
-    const GasState<S> g = gas_state(gas, c, node.volume, guess_K);
+    GasState<S> g = gas_state(gas, c, node.volume, guess_K);
     guess_K = value(g.temperature_K);
     return g;
   };
@@ -494,7 +494,7 @@ template <class S>
 
   const int steps = static_cast<int>(closed_step_deg_.size());
   for (int i = 0; i < steps; ++i) {
-    const ClosedNode* node = &closed_[static_cast<std::size_t>(2 * i)];
+    const ClosedNode* node = &closed_[2 * static_cast<std::size_t>(i)];
     const P& h = closed_step_deg_[static_cast<std::size_t>(i)];
     if (i == ignition_step_ && switches_.burning) {
       const GasState<S> g = closed_state(node[0], energy, S(0.0));

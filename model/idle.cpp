@@ -228,13 +228,15 @@ class Solver {
     return std::isfinite(s) ? s : std::numeric_limits<double>::infinity();
   }
 
-  // The last correction, where it is one: beyond the dilution limit it may not be. It costs
-  // nothing, as its cycle is the one reported, and makes answers smooth over engines that differ by
-  // less than the goal resolves.
-  Vector corrected(const Cycle<double>& cycle, const Closure& closure, const Vector& x,
-                   const Vector& f) {
-    const Vector next = x - inverse_ * f;
-    return size(mismatch(cycle, closure, next)) < size(f) ? next : x;
+  // The last correction. It costs nothing, as its cycle is the one reported, and makes answers
+  // smooth over engines that differ by less than the goal resolves. Where it does not gain, as
+  // where the number of iterations in some step changes, the solve is not at its end.
+  bool corrected(const Cycle<double>& cycle, const Closure& closure, Vector& v, const Vector& f,
+                 double goal) {
+    const Vector next = v - inverse_ * f;
+    if (!(size(mismatch(cycle, closure, next)) < 0.5 * goal)) return false;
+    v = next;
+    return true;
   }
 
   // Newton's method with Jacobians from the mesh `rough`, Broyden's between them. Leaves the
@@ -262,10 +264,7 @@ class Solver {
         // On plain numbers, which is how the answer is worked out: the dual pass iterates otherwise
         // within a step, which shows in the sixth digit where a small cylinder is flushed.
         f = mismatch(cycle, closure, v);
-        if (size(f) < goal) {
-          v = corrected(cycle, closure, v, f);
-          return true;
-        }
+        if (size(f) < goal && corrected(cycle, closure, v, f, goal)) return true;
       }
       const Vector step = -inverse_ * f;
       const double length = step_length(step);
@@ -283,8 +282,8 @@ class Solver {
     for (int i = 0; i < 12; ++i) {
       if (!std::isfinite(now)) return false;
       if (now < goal) {
-        v = corrected(cycle, closure, x, f);
-        return true;
+        v = x;
+        if (corrected(cycle, closure, v, f, goal)) return true;
       }
       const Vector step = -inverse_ * f;
       if (step_length(step) < 1.0) return false;

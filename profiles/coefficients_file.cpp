@@ -64,7 +64,7 @@ void digest(SHA2_CTX& context, std::string_view kind, const std::vector<NamedTex
 std::string shell_argument(const std::string& path) {
   constexpr std::string_view kPlain =
       "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789_-./+,:@%=";
-  const std::string safe = path.starts_with('-') ? "./" + path : path;
+  std::string safe = path.starts_with('-') ? "./" + path : path;
   if (safe.find_first_not_of(kPlain) == std::string::npos) return safe;
   std::string quoted = "'";
   for (const char c : safe) quoted += c == '\'' ? std::string("'\\''") : std::string(1, c);
@@ -323,7 +323,7 @@ void check_likelihood(const YamlNode& root) {
 
 std::string read_date(const YamlNode& root) {
   const YamlNode& node = root.require("", "date");
-  const std::string date = node.as_text("date", 40);
+  std::string date = node.as_text("date", 40);
   constexpr std::string_view kForm = "dddd-dd-dd";
   const bool good =
       std::equal(date.begin(), date.end(), kForm.begin(), kForm.end(),

@@ -62,7 +62,7 @@ std::string meant_key(std::string_view path) {
 
 // A sentence on an unknown key; `otherwise` where nothing near is known.
 std::string key_advice(std::string_view path, std::string_view otherwise) {
-  if (const std::string quotes = curly_quotes_advice(path); !quotes.empty()) return quotes;
+  if (std::string quotes = curly_quotes_advice(path); !quotes.empty()) return quotes;
   if (const auto advice = trade_key_advice(folded_name(last_name(path))); !advice.empty())
     return std::string(advice);
   const std::string meant = meant_key(path);
@@ -232,7 +232,7 @@ std::string write_engine_card(const EngineCard& card) {
     const std::string path(key.path);
     const std::size_t first = path.find('.'), last = path.rfind('.');
     if (first == std::string::npos) {
-      text += path + ": " + value + "\n";
+      text.append(path).append(": ").append(value).append("\n");
       continue;
     }
     if (path.substr(0, first) != section) {
