@@ -139,10 +139,11 @@ std::string burning_paragraph(const OperatingPoint& p) {
                      100 * p.residual_fraction, 100 * p.burned_fuel_fraction);
 }
 
-std::string work_paragraph(const OperatingPoint& p) {
+std::string work_paragraph(const OperatingPoint& p, bool against_converter) {
   return fmt::format(
-      "{:.0f} kPa indicated pays for pumping {:.0f}, friction {:.0f}, accessories {:.0f}.",
-      to_kPa(p.imep_gross_Pa), to_kPa(p.pmep_Pa), to_kPa(p.fmep_Pa), to_kPa(p.accessory_mep_Pa));
+      "{:.0f} kPa indicated pays for pumping {:.0f}, friction {:.0f}, accessories{} {:.0f}.",
+      to_kPa(p.imep_gross_Pa), to_kPa(p.pmep_Pa), to_kPa(p.fmep_Pa),
+      against_converter ? " and converter" : "", to_kPa(p.accessory_mep_Pa));
 }
 
 // What was assumed, that which moves MAP most first.
@@ -592,8 +593,8 @@ std::string estimate_line(const Estimate& e) {
   const OperatingPoint& p = e.idle.point;
   const double speed_rpm = e.completion.engine.inputs.speed_rpm;
   if (e.idle.status == Status::no_idle) {
-    return fmt::format("No idle at {:.0f} rpm: {}: {}", speed_rpm, e.idle.reason,
-                       baseline_words(e.baseline));
+    return fmt::format("No idle at {:.0f} rpm: {}: {}", speed_rpm, baseline_words(e.baseline),
+                       e.idle.reason);
   }
   if (e.idle.status == Status::not_converged) {
     return fmt::format("No answer at {:.0f} rpm, the solver did not converge: {}", speed_rpm,
@@ -628,7 +629,7 @@ std::string estimate_text(const Estimate& e, const BaselineSet& baselines, const
   if (e.idle.balanced) {
     above += line("Charge", charge_paragraph(e.idle.point));
     above += line("Burning", burning_paragraph(e.idle.point));
-    above += line("Work", work_paragraph(e.idle.point));
+    above += line("Work", work_paragraph(e.idle.point, in_gear(e)));
   }
   const std::string below = line("Caution", kCaution);
 

@@ -48,9 +48,13 @@ std::string conditions_text(const BookEntry::Expected& e) {
          "\n  map: " + kPa(e.map_Pa) + "\n";
 }
 
-// A text as a block that shows it line by line, two blanks in.
+// A text as a block that shows it line by line, two blanks in. Behind the 2 stands what becomes of
+// the line ends at its end: none, one, or as many as there are.
 std::string block(std::string_view text) {
-  std::string out = "|2\n";
+  const std::size_t last = text.find_last_not_of('\n');
+  const std::size_t ends = text.size() - (last == std::string_view::npos ? 0 : last + 1);
+  const bool clipped = ends == 1 && last != std::string_view::npos;
+  std::string out = ends == 0 ? "|2-\n" : clipped ? "|2\n" : "|2+\n";
   while (!text.empty()) {
     const std::size_t end = text.find('\n');
     const std::string_view line = text.substr(0, end);

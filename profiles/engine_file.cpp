@@ -69,6 +69,40 @@ std::string key_advice(std::string_view path, std::string_view otherwise) {
   return meant.empty() ? std::string(otherwise) : "Did you mean " + meant + "?";
 }
 
+// Makes a map of "230/236", as cam cards and people write a pair. A fraction is none: of what is
+// meant by a pair both halves have two digits or more.
+void split_pairs(YamlNode& node, std::string_view path) {
+  if (node.kind == YamlNode::Kind::map) {
+    for (std::size_t i = 0; i < node.keys.size(); ++i)
+      split_pairs(node.children[i], joined(path, node.keys[i]));
+    return;
+  }
+  const std::size_t slash = node.text.find('/');
+  if (node.kind != YamlNode::Kind::scalar || !is_pair(path) || slash == std::string::npos) return;
+  NumberWithUnit intake, exhaust;
+  try {
+    intake = split_quantity(std::string_view(node.text).substr(0, slash));
+    exhaust = split_quantity(std::string_view(node.text).substr(slash + 1));
+  } catch (const QuantityError&) {
+    return;  // whoever reads it says what is wrong
+  }
+  const auto digits = [](std::string_view text) {
+    return std::count_if(text.begin(), text.end(), [](char c) { return c >= '0' && c <= '9'; });
+  };
+  if (digits(std::string_view(node.text).substr(0, slash)) < 2 ||
+      digits(std::string_view(node.text).substr(slash + 1)) < 2)
+    return;
+  YamlNode first = node, second = node;
+  first.text = node.text.substr(0, slash);
+  if (intake.unit.empty() && !exhaust.unit.empty()) first.text += " " + exhaust.unit;
+  second.text = node.text.substr(slash + 1);
+  node.kind = YamlNode::Kind::map;
+  node.text.clear();
+  node.keys = {"intake", "exhaust"};
+  node.key_places = {node.place, node.place};
+  node.children = {std::move(first), std::move(second)};
+}
+
 // Refuses unknown keys and wrong kinds below a node that stands at a dotted path; values are read
 // later.
 void check_structure(const YamlNode& node, std::string_view path) {
@@ -149,6 +183,7 @@ void apply_set(YamlNode& root, const std::string& argument, std::size_t number) 
                                 "cam.lobe_separation=110."),
                      place.excerpt());
   }
+  split_pairs(value, path);
   check_structure(value, path);
   put(root, path, std::move(value));
 }
@@ -185,7 +220,8 @@ EngineCard card_of(const YamlNode& root) {
 }  // namespace
 
 EngineCard parse_engine_card(std::string_view text, const std::string& name) {
-  const YamlNode root = parse_yaml(text, name);
+  YamlNode root = parse_yaml(text, name);
+  split_pairs(root, "");
   check_structure(root, "");
   return card_of(root);
 }
@@ -195,6 +231,7 @@ EngineCard read_engine_card(const std::string& path, const std::vector<std::stri
   root.kind = YamlNode::Kind::map;
   if (!path.empty()) {
     root = read_yaml_file(path);
+    split_pairs(root, "");
     check_structure(root, "");
   } else {
     auto source = std::make_shared<YamlSource>();

@@ -11,7 +11,8 @@ namespace idlefit {
 
 /// Fuelling error (root mean square over a table's cells as profiles/banding.h weighs them, a
 /// share) of an engine on its own predicted table, over the deviation of its predicted idle MAP,
-/// per Pa. Measured over engines of the population, from 1.9 to 2.4 % a kPa: docs/baselines.md.
+/// per Pa. Measured over draws of engines of the population, from 1.6 to 2.4 % a kPa, 2.1 in
+/// all where all is told and 1.9 by telephone: docs/decisions/0011-start-table.md.
 inline constexpr double kStartErrorPer_Pa = 0.022e-3;
 
 /// What to expect of an engine started on the table that the cycle predicts for it, whose idle MAP

@@ -319,7 +319,7 @@ double leading_number(std::string_view text, std::size_t& end) {
 }
 
 // Refuses what a careless reader would take as the end of the number: "1,200", "3-7/8", "1_000".
-void check_behind_number(std::string_view rest) {
+void check_behind_number(double number, std::string_view rest) {
   if (rest.empty()) return;
   const auto digit_follows = [&](std::size_t i) {
     return i < rest.size() && rest[i] >= '0' && rest[i] <= '9';
@@ -332,6 +332,15 @@ void check_behind_number(std::string_view rest) {
   if (next.empty()) return;
   if (next[0] == ':') {
     throw QuantityError("one decimal number", "Write the number before the colon alone.");
+  }
+  // "14-15", as people say it, and not "3-7/8".
+  double other = 0;
+  const char* const behind = next.data() + 1;
+  const auto [end, problem] = std::from_chars(behind, next.data() + next.size(), other);
+  if (next[0] == '-' && problem == std::errc() && other > number &&
+      (end == next.data() + next.size() || *end != '/')) {
+    throw QuantityError("one decimal number", "Write the middle of a range, such as " +
+                                                  number_text(0.5 * (number + other)) + ".");
   }
   const bool joined = "-/_."sv.find(next[0]) != std::string_view::npos;
   if (digit_follows(rest.size() - next.size()) ||
@@ -385,7 +394,7 @@ double parse_number(std::string_view text) {
   const std::string_view number = trimmed(text);
   std::size_t end = 0;
   const double value = leading_number(number, end);
-  check_behind_number(number.substr(end));
+  check_behind_number(value, number.substr(end));
   const std::string_view rest = trimmed(number.substr(end));
   if (!rest.empty()) {
     throw QuantityError("a plain number without a unit",
@@ -400,7 +409,7 @@ NumberWithUnit split_quantity(std::string_view text) {
   std::size_t end = 0;
   NumberWithUnit result;
   result.number = leading_number(all, end);
-  check_behind_number(all.substr(end));
+  check_behind_number(result.number, all.substr(end));
   result.unit = std::string(trimmed(all.substr(end)));
   return result;
 }

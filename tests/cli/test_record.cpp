@@ -375,6 +375,10 @@ TEST_CASE("texts go into an entry and come out as they were", "[consistency]") {
   CHECK(parse_entry(write_entry(e), "x.yaml").visit == e.visit);
   e.visit = "   # leads with blanks\nmanifold: {map: 50 kPa}\n";
   CHECK(parse_entry(write_entry(e), "x.yaml").visit == e.visit);
+  for (const char* const end : {"", "\n", "\n\n", "\n\n\n", "\n  \n"}) {
+    e.visit = std::string("manifold: {map: 50 kPa}") + end;
+    CHECK(parse_entry(write_entry(e), "x.yaml").visit == e.visit);
+  }
 }
 
 }  // namespace

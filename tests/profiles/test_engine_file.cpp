@@ -193,6 +193,17 @@ TEST_CASE("a bare number is the intake's", "[consistency]") {
   CHECK(card.where.at("cam.duration_050.intake").line == 6);
 }
 
+TEST_CASE("a pair is read as a cam card writes it", "[trade]") {
+  const EngineCard card = read(
+      kPlain,
+      {"cam.duration_050=230/236", "cam.valve_lift=.488 / 0.510 in", "cam.rocker_ratio=1.5/1.6"});
+  CHECK(card.duration_050_deg.intake == 230.0);
+  CHECK(card.duration_050_deg.exhaust == 236.0);
+  CHECK(card.valve_lift_m.intake == Approx(0.488 * 0.0254));
+  CHECK(card.valve_lift_m.exhaust == Approx(0.510 * 0.0254));
+  CHECK(card.rocker_ratio.exhaust == 1.6);
+}
+
 TEST_CASE("overrides are applied in order, the last wins", "[consistency]") {
   CHECK(read(kPlain, {"idle.speed=700 rpm", "idle.speed=820 rpm"}).speed_rpm == 820.0);
   CHECK(read(kPlain, {"idle.speed=820 rpm", "idle.speed=700 rpm"}).speed_rpm == 700.0);
@@ -281,6 +292,8 @@ TEST_CASE("every wrong value is refused with place, value and what was expected"
       {"4.0 in", "04.0 in", 3, 9, "04.0 in", "leading zero"},
       {"4.0 in", "4,0 in", 3, 9, "4,0 in", "point"},
       {"4.0 in", "3-7/8 in", 3, 9, "3-7/8 in", "decimals"},
+      {"4.0 in", "4.0-4.1 in", 3, 9, "4.0-4.1 in", "middle of a range, such as 4.05."},
+      {"214", "3/8", 6, 17, "3/8", "decimals"},
       {"4.0 in", "[4.0 in]", 3, 9, "a list", "cylinder bore"},
       {"4.0 in", "{a: 1}", 3, 9, "a map", "cylinder bore"},
       {"4.0 in", "", 3, 3, "nothing", "remove the key"},

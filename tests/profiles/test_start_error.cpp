@@ -37,20 +37,25 @@ TEST_CASE("own tables stay within 4.5 % root mean square on a second draw", "[co
 }
 TEST_CASE("own tables stay within 4.5 % root mean square on engines with physics of their own",
           "[consistency][long][!shouldfail]") {
-  // Measured: 4.7 to 4.8 %. What is left is what is not known of the coefficients.
+  // Measured over twelve draws: 4.7 %, from 4.1 to 5.5. What is left is what is not known of the
+  // coefficients.
   CHECK(errors_of(kShippedEngines, 3, CoefficientsOf::draws, Told::all).own.rms <= 0.045);
 }
 
 TEST_CASE("the error of a start goes with how well the idle is known", "[consistency][long]") {
-  for (const unsigned draw : {7U, 8U}) {  // neither of those that the constant was taken from
-    for (const Told told : {Told::all, Told::by_phone}) {
+  // Draws that the constant was not taken from. One draw of a hundred strays by a quarter: of what
+  // is not known of the coefficients, few do most.
+  for (const Told told : {Told::all, Told::by_phone}) {
+    double own = 0, idle_off_Pa2 = 0;
+    constexpr unsigned kFirst = 7, kLast = 10;
+    for (unsigned draw = kFirst; draw <= kLast; ++draw) {
       const StartErrors e = errors_of(kShippedEngines, draw, CoefficientsOf::draws, told);
-      INFO("draw " << draw << ", " << (told == Told::all ? "all" : "by phone") << ": own "
-                   << e.own.rms << ", idle off by " << e.idle_off_Pa / 1e3 << " kPa, blended "
-                   << e.blended.rms << ", band " << e.band.rms);
-      // Of a hundred engines a root mean square is good to a twelfth.
-      CHECK(typical_start_error(e.idle_off_Pa) == Approx(e.own.rms).epsilon(0.2));
+      own += e.own.rms * e.own.rms / (kLast - kFirst + 1);
+      idle_off_Pa2 += e.idle_off_Pa * e.idle_off_Pa / (kLast - kFirst + 1);
     }
+    WARN((told == Told::all ? "all" : "by phone") << ": own " << std::sqrt(own) << ", idle off by "
+                                                  << std::sqrt(idle_off_Pa2) / 1e3 << " kPa");
+    CHECK(typical_start_error(std::sqrt(idle_off_Pa2)) == Approx(std::sqrt(own)).epsilon(0.2));
   }
 }
 
