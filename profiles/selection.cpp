@@ -274,7 +274,7 @@ BaselineChoice choose_baseline(const BaselineSet& set, double map_sea_level_kPa,
                                         "\", which is the likeliest: rich runs better than lean."));
   }
   if (!choice.decided) {
-    choice.reasons.push_back("None is as likely as not.");
+    choice.reasons.push_back("No choice reaches one half.");
   }
   return choice;
 }

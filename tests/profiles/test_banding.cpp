@@ -37,15 +37,17 @@ std::vector<BandEngine> simple_engines(std::size_t count) {
   return engines;
 }
 
+double cost_of(const std::vector<BandEngine>& engines, const Eigen::ArrayXd& log_ve) {
+  double sum = 0;
+  for (const BandEngine& e : engines)
+    sum += std::pow((e.weight * (log_ve - e.log_ve).square()).sum(), kErrorPower / 2);
+  return sum;
+}
+
 TEST_CASE("a band's table has the least cost of any near it", "[closed-form]") {
   const std::vector<BandEngine> engines = simple_engines(30);
   const BandTable fit = fit_band(engines, 300);
-  const auto cost = [&](const Eigen::ArrayXd& log_ve) {
-    double sum = 0;
-    for (const BandEngine& e : engines)
-      sum += std::pow((e.weight * (log_ve - e.log_ve).square()).sum(), kErrorPower / 2);
-    return sum;
-  };
+  const auto cost = [&](const Eigen::ArrayXd& log_ve) { return cost_of(engines, log_ve); };
   CHECK(fit.cost == Approx(cost(fit.log_ve)).epsilon(1e-9));
   for (Eigen::Index c = 0; c < 6; ++c) {
     for (const double move : {-0.003, 0.003}) {
@@ -65,12 +67,7 @@ TEST_CASE("a band's table rises along its rows, and no other that does costs les
   std::vector<BandEngine> engines = simple_engines(30);
   for (BandEngine& e : engines) e.row = 3;
   const BandTable fit = fit_band(engines, 300);
-  const auto cost = [&](const Eigen::ArrayXd& log_ve) {
-    double sum = 0;
-    for (const BandEngine& e : engines)
-      sum += std::pow((e.weight * (log_ve - e.log_ve).square()).sum(), kErrorPower / 2);
-    return sum;
-  };
+  const auto cost = [&](const Eigen::ArrayXd& log_ve) { return cost_of(engines, log_ve); };
   const auto rises = [](const Eigen::ArrayXd& v) {
     return v[0] <= v[1] && v[1] <= v[2] && v[3] <= v[4] && v[4] <= v[5];
   };
@@ -104,7 +101,7 @@ TEST_CASE("edges by dynamic programming are the best of all", "[closed-form]") {
   std::vector<std::size_t> places;
   for (std::size_t i = 2; i + 1 < engines.size(); i += 2) places.push_back(i);
   const Banding banding(engines, places, 1, 2);
-  const auto cost_of = [&](const std::vector<std::size_t>& edges) {
+  const auto cost_by = [&](const std::vector<std::size_t>& edges) {
     double sum = 0;
     std::size_t first = 0;
     for (std::size_t b = 0; b <= edges.size(); ++b) {
@@ -124,7 +121,7 @@ TEST_CASE("edges by dynamic programming are the best of all", "[closed-form]") {
       std::vector<std::size_t> edges;
       for (std::size_t i = 0; i < places.size(); ++i)
         if (taken[i]) edges.push_back(places[i]);
-      const double cost = cost_of(edges);
+      const double cost = cost_by(edges);
       if (cost < least) {
         least = cost;
         best = edges;
