@@ -256,9 +256,12 @@ nlohmann::ordered_json interval_json(const Estimate& e) {
   }
   const OperatingPoint& p = e.idle.point;
   const PressureInterval& map = e.interval->ends;
-  interval["map_kPa"] = bounds(to_kPa(map.low_Pa), to_kPa(map.high_Pa));
-  interval["vacuum_inHg"] =
-      bounds(to_inHg(p.barometer_Pa - map.high_Pa), to_inHg(p.barometer_Pa - map.low_Pa));
+  // Both ends are those of engines without an idle where there are so many of them.
+  if (e.interval->no_idle < 0.9) {
+    interval["map_kPa"] = bounds(to_kPa(map.low_Pa), to_kPa(map.high_Pa));
+    interval["vacuum_inHg"] =
+        bounds(to_inHg(p.barometer_Pa - map.high_Pa), to_inHg(p.barometer_Pa - map.low_Pa));
+  }
   interval["by"] = e.interval->samples > 0 ? "samples" : "gradient";
   interval["samples"] = e.interval->samples;
   if (e.interval->samples > 0) {
@@ -543,7 +546,7 @@ std::string remedy_for(const Estimate& e) {
 }
 
 void warn(Estimate& e) {
-  if (!e.idle.balanced) return;
+  if (e.idle.status != Status::ok) return;
   const OperatingPoint& p = e.idle.point;
   if (e.interval) {
     const PressureInterval& i = e.interval->ends;
@@ -555,7 +558,6 @@ void warn(Estimate& e) {
       e.warnings.push_back("The interval reaches below zero: far too little is known.");
     }
   }
-  if (e.idle.status != Status::ok) return;
   const std::string brakes = brake_note(vacuum_Pa(p), in_gear(e));
   if (!brakes.empty()) e.warnings.push_back(brakes);
 }

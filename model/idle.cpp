@@ -231,10 +231,11 @@ class Solver {
   // The last correction. It costs nothing, as its cycle is the one reported, and makes answers
   // smooth over engines that differ by less than the goal resolves. Where it does not gain, as
   // where the number of iterations in some step changes, the solve is not at its end.
+  // Along a branch it is near enough.
   bool corrected(const Cycle<double>& cycle, const Closure& closure, Vector& v, const Vector& f,
                  double goal) {
     const Vector next = v - inverse_ * f;
-    if (!(size(mismatch(cycle, closure, next)) < 0.5 * goal)) return false;
+    if (!(size(mismatch(cycle, closure, next)) < 0.5 * goal)) return goal == kLoose;
     v = next;
     return true;
   }
@@ -424,11 +425,12 @@ constexpr const char* kTooDiluted =
 // Whether the burning branch ends, where too little of the charge burns, with work to spare. The
 // balance then lies beyond that end, since along the branch the work falls as dilution grows: one
 // solve for the end instead of the march to it. Of engines that do idle the work there falls short.
-bool diluted_before_balance(Solver& solver, const Vector& start) {
+// A slow burn ends too late at the other end of the branch as well, above the barometer.
+bool diluted_before_balance(Solver& solver, double barometer_Pa, const Vector& start) {
   constexpr double kToSpare = 0.01;  // bar of mean effective pressure, above what the mesh leaves
   Vector x = start;
   const Closure end{Closure::burned_share, kIdleBurnedShare};
-  return solver.solve_coarse(end, x, false) &&
+  return solver.solve_coarse(end, x, false) && x[11] * 1e5 <= barometer_Pa - kIdleMargin_Pa &&
          solver.run(solver.coarse(), x).mismatch[kCycleUnknowns - 1] > kToSpare;
 }
 
@@ -520,7 +522,9 @@ SolveResult solve_idle_with(const Engine& engine, const Coefficients<double>& co
   };
   const Vector usual = solver.regression(engine.inputs);
   bool idles = leads_to_idle(options.start.value_or(usual));
-  const bool diluted = !idles && diluted_before_balance(solver, found ? v : usual);
+  // Without a balance at hand the march may find the one beyond the limit, worth showing.
+  const bool diluted = !idles && (found || options.one_of_many) &&
+                       diluted_before_balance(solver, barometer, found ? v : usual);
   if (!idles && !diluted && options.start) idles = leads_to_idle(usual);
   if (!idles) {
     Vector marched;

@@ -69,8 +69,8 @@ std::string key_advice(std::string_view path, std::string_view otherwise) {
   return meant.empty() ? std::string(otherwise) : "Did you mean " + meant + "?";
 }
 
-// Makes a map of "230/236", as cam cards and people write a pair. A fraction is none: of what is
-// meant by a pair both halves have two digits or more.
+// Makes a map of "230/236", as cam cards and people write a pair. A fraction is none: what is
+// meant by a pair has three digits or a point in both halves.
 void split_pairs(YamlNode& node, std::string_view path) {
   if (node.kind == YamlNode::Kind::map) {
     for (std::size_t i = 0; i < node.keys.size(); ++i)
@@ -86,11 +86,12 @@ void split_pairs(YamlNode& node, std::string_view path) {
   } catch (const QuantityError&) {
     return;  // whoever reads it says what is wrong
   }
-  const auto digits = [](std::string_view text) {
-    return std::count_if(text.begin(), text.end(), [](char c) { return c >= '0' && c <= '9'; });
+  const auto half_of_pair = [](std::string_view text) {
+    return text.find('.') != std::string_view::npos ||
+           std::count_if(text.begin(), text.end(), [](char c) { return c >= '0' && c <= '9'; }) > 2;
   };
-  if (digits(std::string_view(node.text).substr(0, slash)) < 2 ||
-      digits(std::string_view(node.text).substr(slash + 1)) < 2)
+  if (!half_of_pair(std::string_view(node.text).substr(0, slash)) ||
+      !half_of_pair(std::string_view(node.text).substr(slash + 1)))
     return;
   YamlNode first = node, second = node;
   first.text = node.text.substr(0, slash);

@@ -158,8 +158,9 @@ bool is_duration_height(const YamlNode& node) {
   constexpr double kSame_m = 1e-9;
   try {
     const NumberWithUnit height = split_quantity(node.text);
-    return std::fabs(to_program_unit(height.number, height.unit, Dimension::length) -
-                     kDurationHeight_m) <= kSame_m;
+    const std::string_view unit = height.unit.empty() ? "in" : std::string_view(height.unit);
+    return std::fabs(to_program_unit(height.number, unit, Dimension::length) - kDurationHeight_m) <=
+           kSame_m;
   } catch (const QuantityError&) {
     return false;
   }

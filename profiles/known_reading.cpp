@@ -268,7 +268,7 @@ TakenReading inform_by_reading(const EngineCard& card, const Completion& complet
   // Somebody read it at an idle: an engine that has none there is not the one.
   if (!reader.idles(shown->unknowns)) {
     const auto foreseen = foresee(card, latents, knowledge, trust);
-    if (!foreseen) {
+    if (!foreseen || !reader.idles(foreseen->likeliest)) {
       taken.use = Use::no_idle;
       return taken;
     }

@@ -340,7 +340,7 @@ void check_behind_number(double number, std::string_view rest) {
   if (next[0] == '-' && problem == std::errc() && other > number &&
       (end == next.data() + next.size() || *end != '/')) {
     throw QuantityError("one decimal number", "Write the middle of a range, such as " +
-                                                  number_text(0.5 * (number + other)) + ".");
+                                                  number_text(0.5 * number + 0.5 * other) + ".");
   }
   const bool joined = "-/_."sv.find(next[0]) != std::string_view::npos;
   if (digit_follows(rest.size() - next.size()) ||

@@ -288,6 +288,14 @@ TEST_CASE("no idle in the middle is weighed by engines drawn around it", "[consi
   CHECK(far["interval"]["by"] == "samples");
   CHECK(far["interval"]["no_idle"] > 0.8);
   CHECK(far["baseline"]["probability"]["custom"] > 0.99);
+  CHECK(far["interval"]["map_kPa"].is_null());
+  CHECK(far["warnings"].dump().find("may not idle") == std::string::npos);
+  // A balance that no start leads to is found beyond the limit all the same, and shown.
+  const ProgramRun beyond =
+      run_idlefit({"estimate", "--set", "engine.cylinders=8", "--set", "engine.displacement=350in3",
+                   "--set", "cam.duration_050=275", "--set", "cam.lobe_separation=106", "--set",
+                   "idle.speed=600 rpm", "--json"});
+  CHECK(json::parse(beyond.out)["idle"]["map_kPa"].is_number());
   // On either side of the limit, a degree apart: the answer says "no idle" on one, and its chances
   // are much the same.
   const auto longer = [](int duration_deg, int exit_code) {

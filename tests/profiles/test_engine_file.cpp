@@ -294,6 +294,7 @@ TEST_CASE("every wrong value is refused with place, value and what was expected"
       {"4.0 in", "3-7/8 in", 3, 9, "3-7/8 in", "decimals"},
       {"4.0 in", "4.0-4.1 in", 3, 9, "4.0-4.1 in", "middle of a range, such as 4.05."},
       {"214", "3/8", 6, 17, "3/8", "decimals"},
+      {"214", "15/32", 6, 17, "15/32", "decimals"},
       {"4.0 in", "[4.0 in]", 3, 9, "a list", "cylinder bore"},
       {"4.0 in", "{a: 1}", 3, 9, "a map", "cylinder bore"},
       {"4.0 in", "", 3, 3, "nothing", "remove the key"},
