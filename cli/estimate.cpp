@@ -468,7 +468,9 @@ void weigh(Estimate& e, const BaselineSet& baselines, const Unknowns& unknowns,
                          Eigen::VectorXd::Zero(unknowns.at.size())};
   if (e.sea_level.balanced && e.sea_level.gradient) {
     Eigen::MatrixXd input_per_latent = e.completion.input_per_latent;
-    input_per_latent.row(static_cast<Eigen::Index>(Input::barometer_Pa)).setZero();
+    if (input_per_latent.cols() > 0) {  // a matrix without columns has no rows to set
+      input_per_latent.row(static_cast<Eigen::Index>(Input::barometer_Pa)).setZero();
+    }
     const PointGradient& gradient = *e.sea_level.gradient;
     at_sea = {
         unknown_effects_Pa(gradient, input_per_latent, unknowns.coefficients),

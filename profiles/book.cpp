@@ -96,7 +96,7 @@ std::string entry_text(const BookEntry& e) {
 // --- Read ----------------------------------------------------------------------------------------
 
 std::string date_of(const YamlNode& node) {
-  const std::string text = node.as_text("date", 10);
+  std::string text = node.as_text("date", 10);
   bool right = text.size() == 10;
   for (std::size_t i = 0; right && i < text.size(); ++i) {
     right = i == 4 || i == 7 ? text[i] == '-' : std::isdigit(static_cast<unsigned char>(text[i]));

@@ -36,7 +36,7 @@ ProgramRun run_limited(const std::string& limits, std::vector<std::string> argum
   return run_program("/bin/sh", words);
 }
 
-TEST_CASE("too little memory ends with a message, or with the answer", "[consistency]") {
+TEST_CASE("too little memory ends with a message, or with the answer", "[consistency][limits]") {
   if (kSanitized) {
     WARN("not shown: a sanitizer takes more memory than any limit allows");
     return;
@@ -77,7 +77,7 @@ TEST_CASE("too little memory ends with a message, or with the answer", "[consist
   CHECK(ended > 0);
 }
 
-TEST_CASE("a stack that cannot grow ends with a message", "[consistency]") {
+TEST_CASE("a stack that cannot grow ends with a message", "[consistency][limits]") {
   if (kSanitized) {
     WARN("not shown: a sanitizer tells of it in its own way");
     return;

@@ -21,6 +21,12 @@
 namespace idlefit {
 namespace {
 
+#if defined(__has_feature)
+constexpr bool kSanitized = __has_feature(address_sanitizer);
+#else
+constexpr bool kSanitized = false;
+#endif
+
 struct Pipe {
   int read_end = -1, write_end = -1;
   Pipe() {
@@ -102,8 +108,10 @@ ProgramRun run_program(const std::string& path, const std::vector<std::string>& 
   wait4(child, &status, 0, &usage);
   run.wall_s = std::chrono::duration<double>(std::chrono::steady_clock::now() - start).count();
   run.exit_code = WIFEXITED(status) ? WEXITSTATUS(status) : 128 + WTERMSIG(status);
-  run.cpu_s = seconds(usage.ru_utime) + seconds(usage.ru_stime);
-  run.peak_memory_MB = static_cast<double>(usage.ru_maxrss) * 1024 / 1e6;
+  if (!kSanitized) {
+    run.cpu_s = seconds(usage.ru_utime) + seconds(usage.ru_stime);
+    run.peak_memory_MB = static_cast<double>(usage.ru_maxrss) * 1024 / 1e6;
+  }
   return run;
 }
 
@@ -128,7 +136,7 @@ TemporaryFolder::~TemporaryFolder() {
 }
 
 std::string TemporaryFolder::write(const std::string& name, const std::string& content) const {
-  const std::string file = path_ + "/" + name;
+  std::string file = path_ + "/" + name;
   std::ofstream(file, std::ios::binary) << content;
   return file;
 }

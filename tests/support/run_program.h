@@ -12,6 +12,7 @@ struct ProgramRun {
   std::string out, err;          ///< standard output and standard error
   double cpu_s = 0, wall_s = 0;  ///< processor time (user and system) and elapsed time
   double peak_memory_MB = 0;     ///< largest resident set, 1 MB = 1e6 bytes
+  // Under the address sanitizer cpu_s and peak_memory_MB stay 0: they would be its own.
 };
 
 struct ProgramSettings {
